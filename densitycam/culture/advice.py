@@ -1,0 +1,117 @@
+"""What to do today: the decision, its reasons, and the plan in millilitres and grams."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Growth since the last split.
+
+    Parameters
+    ----------
+    rate_per_day, low, high : float
+        Specific growth rate and its 95 % interval [1/day]; nan when not known.
+    divisions_per_day : float
+        rate / ln 2 [1/day] (Guillard 1973).
+    phase : {"unknown", "lag", "exponential", "slowing", "stationary", "decline"}
+        Growth phase now.
+    points : int
+        Densities behind the rate.
+    days_since_split : float
+        Days since the last split or the first photo [day].
+    evidence : str
+        One sentence.
+    """
+
+    rate_per_day: float
+    low: float
+    high: float
+    divisions_per_day: float
+    phase: str
+    points: int
+    days_since_split: float
+    evidence: str
+
+
+@dataclass(frozen=True)
+class SplitPlan:
+    """Volumes, salt, nutrient and next date of one split.
+
+    Parameters
+    ----------
+    keep_ml, harvest_ml, top_up_ml : float
+        Culture kept back, culture taken, fresh salt water added [mL].
+    kept_share : float
+        keep over working volume.
+    salt_g : float
+        Dry sea salt in the top-up [g] (salt mixes hold water: weigh, stir, measure).
+    salinity_g_per_kg, temperature_c : float
+        Target of the top-up.
+    specific_gravity : float
+        To check it with, against fresh water at the same temperature.
+    nutrient_ml_each : float
+        Dose of each of the two parts, for the new water only [mL].
+    density_after : float
+        Cells/mL after the top-up.
+    doublings_needed : float
+        log2(1 / kept_share).
+    days_to_next : float
+        At the present growth rate [day]; nan when the rate is not known or not above zero.
+    harvest_cells : float
+        Cells in the harvest.
+    keep_cold_days : float
+        How long the harvest keeps cold [day].
+    cautions : tuple of str
+        Plain sentences.
+    """
+
+    keep_ml: float
+    harvest_ml: float
+    top_up_ml: float
+    kept_share: float
+    salt_g: float
+    salinity_g_per_kg: float
+    temperature_c: float
+    specific_gravity: float
+    nutrient_ml_each: float
+    density_after: float
+    doublings_needed: float
+    days_to_next: float
+    harvest_cells: float
+    keep_cold_days: float
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Advice:
+    """The decision for one vessel today.
+
+    Parameters
+    ----------
+    action : {"harvest", "wait", "overdue", "rescue", "hold", "cannot-tell"}
+        Harvest now; wait; past its best, harvest today; save the starter; do not harvest for
+        a state sign; not enough is known.
+    headline : str
+        One short sentence, what to do today.
+    reasons : tuple of str
+        What decided it, most important first.
+    would_settle : str
+        The single action that would make it surer, or "".
+    wait_days : float
+        Days until the harvest band at the present rate, nan when not known or not waiting.
+    ready_on : datetime or None
+        The date of that.
+    plan : SplitPlan or None
+        For "harvest" and "overdue".
+    """
+
+    action: str
+    headline: str
+    reasons: tuple[str, ...]
+    would_settle: str
+    wait_days: float
+    ready_on: datetime | None
+    plan: SplitPlan | None

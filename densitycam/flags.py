@@ -1,0 +1,93 @@
+"""The one registry of quality gates and state signs, from which code, help and guide are made.
+
+A gate speaks about the photo, a sign about the culture. `refuses` marks those after which no
+cells/mL is given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One gate or sign.
+
+    Parameters
+    ----------
+    id : str
+        Stable word, used in JSON and the journal.
+    kind : {"gate", "sign"}
+        Gates speak about the photo, signs about the culture.
+    title : str
+        A few words for a table.
+    meaning : str
+        One sentence: what was seen.
+    advice : str
+        One sentence: what to do.
+    refuses : bool
+        Whether no density is given.
+    """
+
+    id: str
+    kind: str
+    title: str
+    meaning: str
+    advice: str
+    refuses: bool
+
+
+_ALL = (
+    Flag("no-card", "gate", "no card found",
+         "Fewer than three of the card's markers were found.",
+         "Retake with the whole card in the picture, sharp, and well lit.", True),
+    Flag("unreadable", "gate", "not a readable photo",
+         "The file is empty, cut short, or not a picture.",
+         "Copy it from the phone again, or retake it.", True),
+    Flag("too-small", "gate", "card too small",
+         "The card covers too few pixels to read its bars.",
+         "Step closer until the card fills most of the picture.", True),
+    Flag("tilted", "gate", "too tilted",
+         "The card was seen at more than 30 degrees.",
+         "Hold the phone square to the card, at the height of the vessel's middle.", True),
+    Flag("blurred", "gate", "blurred",
+         "The edges of the bars beside the vessel are soft.",
+         "Rest the phone on something and tap the card to focus.", True),
+    Flag("dark", "gate", "too dark",
+         "The card's white is too dark to measure against.",
+         "Add light, or raise the exposure.", True),
+    Flag("clipped", "gate", "overexposed",
+         "The card's white is burnt out.",
+         "Lower the exposure or move the lamp back; no flash.", True),
+    Flag("uneven-light", "gate", "uneven light",
+         "The light on the card changes more than the correction can carry.",
+         "Turn the card so that no lamp stands close to one side and no shadow falls on it.", True),
+    Flag("tone", "gate", "grey steps disagree",
+         "The grey steps left and right do not fit one tone curve.",
+         "Switch off filters, night mode and HDR; check for glare or a shadow on the card.", True),
+    Flag("no-vessel", "gate", "no vessel on the line",
+         "The bars are undisturbed where the vessel should stand.",
+         "Stand the vessel on its place, its back on the gap line.", True),
+    Flag("too-dense", "sign", "too dense to see through",
+         "No bar and no light comes through that still changes with density.",
+         "Draw a sample into a narrow flat bottle (10 to 30 mm), or dilute it 1:n with clean "
+         "salt water, and snap that.", True),
+    Flag("too-thin", "sign", "too thin to measure",
+         "The bars look the same through the vessel as beside it.",
+         "Wait, or use a wider vessel.", False),
+    Flag("settled", "sign", "settled",
+         "The culture is denser at the bottom than at the top.",
+         "Swirl it gently until it is even, wait for the bubbles to leave, and retake.", False),
+    Flag("milky", "sign", "milky",
+         "It scatters light without the pigment that belongs to it.",
+         "Do not feed from it; look at it under the microscope and smell it.", False),
+    Flag("bleached", "sign", "bleached",
+         "It has much less pigment for its turbidity than this species should have.",
+         "Check nutrients, light and temperature; keep a second starter safe.", False),
+    Flag("colour-shift", "sign", "colour off",
+         "Its colour is not this species' own.",
+         "Check that the species is right; look at it under the microscope.", False),
+)
+
+#: All flags by id, in the order in which they are shown.
+FLAGS: dict[str, Flag] = {f.id: f for f in _ALL}

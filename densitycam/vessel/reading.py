@@ -1,0 +1,93 @@
+"""What the bars say through one vessel in one photo: the `Reading`, before any calibration."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+#: Order of colour channels everywhere.
+CHANNELS = ("red", "green", "blue")
+
+RGB = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Where the culture was found, on the card's plane, from the sheet's top left corner [mm]."""
+
+    left_mm: float
+    right_mm: float
+    top_mm: float
+    bottom_mm: float
+
+
+@dataclass(frozen=True)
+class BarRow:
+    """One black-white pair of bars seen through the vessel.
+
+    Parameters
+    ----------
+    height_mm : float
+        Middle of the pair above the base line [mm].
+    contrast_t, mean_t, veil : tuple of float
+        Contrast transmittance, mean transmittance, veil, per channel, dimensionless.
+    """
+
+    height_mm: float
+    contrast_t: RGB
+    mean_t: RGB
+    veil: RGB
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One photo's optical measurement of one culture as it stands in the vessel.
+
+    Parameters
+    ----------
+    path_mm : float
+        Light path used (mean chord of the part that was read) [mm].
+    contrast_t, contrast_t_se : tuple of float
+        Contrast transmittance per channel and its standard error, dimensionless.
+    mean_t, mean_t_se : tuple of float
+        Mean transmittance per channel and its standard error, dimensionless.
+    veil : tuple of float
+        Light scattered back, as a share of white beside the vessel.
+    attenuation, attenuation_se : tuple of float
+        -ln contrast transmittance less the blank's, per channel, dimensionless, not yet
+        divided by path; nan where no contrast is left.
+    absorbance, absorbance_se : tuple of float
+        -ln mean transmittance less the blank's, per channel, natural log.
+    usable : tuple of bool
+        Channels that are neither clipped nor crushed.
+    greenness : float
+        Log-chromaticity: absorbance red (blue for golden species is not used) less green,
+        per 10 mm of path. Exposure drops out.
+    turbidity_per_mm : float
+        Attenuation in the channel with least pigment, per mm of path [1/mm].
+    dilution : float
+        Final over drawn volume of the sample in the vessel, >= 1; densities are multiplied by it.
+    outline : Outline
+        Where it was read.
+    rows : tuple of BarRow
+        Bar pairs from the base line upward.
+    flags : tuple of str
+        Ids in `densitycam.flags.FLAGS` that do not refuse.
+    """
+
+    path_mm: float
+    contrast_t: RGB
+    contrast_t_se: RGB
+    mean_t: RGB
+    mean_t_se: RGB
+    veil: RGB
+    attenuation: RGB
+    attenuation_se: RGB
+    absorbance: RGB
+    absorbance_se: RGB
+    usable: tuple[bool, bool, bool]
+    greenness: float
+    turbidity_per_mm: float
+    dilution: float
+    outline: Outline
+    rows: tuple[BarRow, ...]
+    flags: tuple[str, ...] = ()
