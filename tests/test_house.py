@@ -1,0 +1,166 @@
+"""The architecture as a test: which floor may import which, and what stays out of start-up."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:  # pytest itself brings tomli on Python 3.10
+    import tomli as tomllib
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "densitycam"
+
+#: From the ground up: a floor may import those before it and itself, none after it.
+FLOORS = (
+    "card",
+    "photo",
+    "vessel",
+    "counting",
+    "calibration",
+    "culture",
+    "journal",
+    "report",
+    "cli",
+)
+#: Single files at the top of the package on which every floor may stand.
+GROUND = ("atomic_file", "errors", "flags")
+#: Single files that stand above all floors but the command line, which uses them.
+FACE = ("__init__",)
+#: Starts the command line with `python -m densitycam`.
+ROOF = ("__main__",)
+#: Beside the house: the demo's optics, which share nothing with the estimator but the card.
+ANNEXES = {"simulate": ("card",)}
+#: What must not be loaded before a command asks for it, so that `--help` is instant.
+HEAVY = (
+    "PIL",
+    "cv2",
+    "gsw",
+    "matplotlib",
+    "numpy",
+    "pillow_heif",
+    "scipy",
+    "skimage",
+    "sklearn",
+)
+#: Import name of each requirement whose import name is not its own.
+IMPORT_NAMES = {
+    "opencv-python": "cv2",
+    "pillow": "PIL",
+    "pillow-heif": "pillow_heif",
+    "scikit-image": "skimage",
+    "scikit-learn": "sklearn",
+}
+
+FILES = sorted(PACKAGE.rglob("*.py"))
+NAMES = [str(f.relative_to(ROOT)) for f in FILES]
+
+
+def room_of(file: Path) -> str:
+    """Return the floor, annex or single file at the package's top that a file belongs to."""
+    return file.relative_to(PACKAGE).with_suffix("").parts[0]
+
+
+def imports_of(file: Path) -> set[str]:
+    """Return the dotted names that a file imports, those inside its functions too."""
+    package = ("densitycam", *file.relative_to(PACKAGE).parent.parts)
+    found = set()
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else ()
+            module = ".".join((*base, *([node.module] if node.module else [])))
+            # `from densitycam import card` names a room in its second half.
+            found |= {f"{module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def rooms_imported_by(file: Path) -> set[str]:
+    """Return the rooms of the house that a file imports from; the face is "__init__"."""
+    rooms = set()
+    for name in imports_of(file):
+        parts = name.split(".")
+        if parts[0] != "densitycam":
+            continue
+        room = parts[1] if len(parts) > 1 else "__init__"
+        is_room = (PACKAGE / room).is_dir() or (PACKAGE / f"{room}.py").is_file()
+        rooms.add(room if is_room else "__init__")
+    return rooms - {room_of(file)}
+
+
+def rooms_allowed_to(room: str) -> set[str]:
+    """Return the rooms that one room may import from."""
+    if room in GROUND:
+        return set(GROUND)
+    if room in ANNEXES:
+        return {*GROUND, *ANNEXES[room]}
+    if room in FACE:
+        return {*GROUND, *FACE, *FLOORS} - {"cli"}
+    if room in ROOF:
+        return {"cli"}
+    below = FLOORS[: FLOORS.index(room)]
+    # The demo's command is the one place where the house opens the annex.
+    return {*GROUND, *below, *((*FACE, *ANNEXES) if room == "cli" else ())}
+
+
+def test_the_package_was_found():
+    assert len(FILES) > 20
+
+
+def test_every_room_has_a_place_in_the_plan():
+    rooms = {room_of(file) for file in FILES}
+    assert rooms - {*FLOORS, *GROUND, *FACE, *ROOF, *ANNEXES} == set()
+
+
+@pytest.mark.parametrize("file", FILES, ids=NAMES)
+def test_a_floor_imports_only_from_floors_below_it(file):
+    assert rooms_imported_by(file) - rooms_allowed_to(room_of(file)) == set()
+
+
+def test_nothing_of_the_estimator_imports_the_simulator():
+    guests = {room_of(file) for file in FILES if "simulate" in rooms_imported_by(file)}
+    assert guests - {"cli"} == set()
+
+
+@pytest.mark.parametrize("file", FILES, ids=NAMES)
+def test_a_file_says_first_what_it_is_for(file):
+    text = file.read_text(encoding="utf-8")
+    assert text.startswith('"""')
+    docstring = ast.get_docstring(ast.parse(text))
+    assert len(docstring.splitlines()[0]) > 15
+
+
+def test_no_module_is_a_drawer_for_odds_and_ends():
+    odd = {"utils", "util", "helpers", "misc", "common"}
+    assert [name for name, file in zip(NAMES, FILES, strict=True) if file.stem in odd] == []
+
+
+def test_every_library_used_is_a_declared_dependency():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    declared = {re.match(r"[\w-]+", entry).group() for entry in project["dependencies"]}
+    libraries = {IMPORT_NAMES.get(name, name) for name in declared}
+    used = {name.split(".")[0] for file in FILES for name in imports_of(file)}
+    assert used - set(sys.stdlib_module_names) - {"densitycam"} - libraries == set()
+
+
+def test_starting_the_command_line_loads_no_heavy_library():
+    script = "import sys, densitycam.cli.main; print(*sorted(sys.modules))"
+    run = subprocess.run(
+        [sys.executable, "-c", script],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    loaded = {name.split(".")[0] for name in run.stdout.split()}
+    assert "click" in loaded
+    assert loaded & set(HEAVY) == set()
