@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+from densitycam.counting.chambers import chamber_by_name, unit_by_name
+from densitycam.counting.poisson import poisson_limits
+
+__all__ = ["DILUTION_SD", "LOADING_SD", "SlideCount", "count_slide"]
+
+#: Relative standard deviation of one chamber filling and of one pipetted dilution
+#: (Berkson, Magath & Hurn 1940, Am J Physiol 128, 309-323; both from memory).
+LOADING_SD = 0.046
+DILUTION_SD = 0.047
+
+#: Two-sided 95 % point of the normal distribution.
+Z95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
@@ -41,3 +55,107 @@ class SlideCount:
     low: float
     high: float
     relative_sd: float
+
+
+def count_slide(
+    *,
+    cells: int,
+    squares: float,
+    chamber: str = "improved-neubauer",
+    unit: str = "large",
+    dilution: float = 1.0,
+    fixative_fraction: float = 0.0,
+    loading_sd: float = LOADING_SD,
+    dilution_sd: float = DILUTION_SD,
+) -> SlideCount:
+    """Turn a count into cells/mL of the undiluted culture with a 95 % interval.
+
+    Parameters
+    ----------
+    cells : int
+        Cells counted in all squares together, >= 0.
+    squares : float
+        How many squares, > 0.
+    chamber, unit : str
+        Chamber and kind of square, see `densitycam.counting.chambers`.
+    dilution : float, default 1.0
+        Final over drawn volume, >= 1.
+    fixative_fraction : float, default 0.0
+        Volume of fixative per volume of sample, 0 <= fraction <= 1.
+    loading_sd : float
+        Relative standard deviation of one chamber filling, >= 0.
+    dilution_sd : float
+        Relative standard deviation of one dilution, >= 0; used only where dilution > 1.
+
+    Returns
+    -------
+    SlideCount
+        Density, limits, relative standard deviation.
+
+    Raises
+    ------
+    ValueError
+        For a cell count that is not whole or negative, squares not above 0 or more than the
+        chamber has, a dilution below 1, or a fixative fraction outside 0 to 1.
+    DensitycamError
+        For a chamber or square that does not exist.
+
+    Notes
+    -----
+    cells/mL = N x dilution x (1 + fixative fraction) / (squares x volume).
+
+    Each exact Poisson limit (Garwood 1936) is widened by s, the loading and dilution errors added
+    in quadrature, on the log scale: ln(N/low) and ln(high/N) each become
+    sqrt(ln(..)**2 + (1.96 s)**2). A count of zero has no logarithm; its upper limit is multiplied
+    by exp(1.96 s), which is on the wide side. Clumped cells scatter more than Poisson: test with
+    `densitycam.counting.precision.dispersion`.
+    """
+    if isinstance(cells, bool) or int(cells) != cells:
+        raise ValueError(f"cells must be a whole number, got {cells!r}")
+    cells = int(cells)
+    if cells < 0:
+        raise ValueError(f"cells cannot be negative, got {cells}")
+    if not (squares > 0 and math.isfinite(squares)):
+        raise ValueError(f"squares must be above 0, got {squares!r}")
+    if not (dilution >= 1 and math.isfinite(dilution)):
+        raise ValueError(
+            f"dilution is final over drawn volume and at least 1 (1 mL made up to 10 mL is 10), "
+            f"got {dilution!r}"
+        )
+    if not 0 <= fixative_fraction <= 1:
+        raise ValueError(
+            f"fixative fraction must lie between 0 and 1 (2 mL per 100 mL is 0.02), "
+            f"got {fixative_fraction!r}"
+        )
+    if not (loading_sd >= 0 and dilution_sd >= 0):
+        raise ValueError("loading_sd and dilution_sd cannot be negative")
+    geometry = chamber_by_name(chamber)
+    field = unit_by_name(geometry, unit)
+    if squares > 2 * field.per_chamber:  # both sides of one slide
+        raise ValueError(
+            f"a {geometry.title} slide has {2 * field.per_chamber} {field.id} squares on its two "
+            f"sides, got {squares:g}; count each slide by itself"
+        )
+
+    other_sd = math.hypot(loading_sd, dilution_sd if dilution > 1 else 0.0)
+    per_cell = dilution * (1.0 + fixative_fraction) / (squares * geometry.volume_ml(field.id))
+    low, high = poisson_limits(cells)
+    widen = Z95 * other_sd
+    if cells == 0:
+        low, high, relative_sd = 0.0, high * math.exp(widen), math.inf
+    else:
+        low = cells * math.exp(-math.hypot(math.log(cells / low), widen))
+        high = cells * math.exp(math.hypot(math.log(high / cells), widen))
+        relative_sd = math.hypot(1.0 / math.sqrt(cells), other_sd)
+    return SlideCount(
+        chamber=geometry.id,
+        unit=field.id,
+        cells=cells,
+        squares=float(squares),
+        dilution=float(dilution),
+        fixative_fraction=float(fixative_fraction),
+        cells_per_ml=cells * per_cell,
+        low=low * per_cell,
+        high=high * per_cell,
+        relative_sd=relative_sd,
+    )
