@@ -1,0 +1,1 @@
+"""SQLite: vessels, photos and their readings, slides, splits, calibrations."""

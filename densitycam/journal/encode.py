@@ -1,0 +1,134 @@
+"""Readings and estimates as JSON text and back, with nan and infinity kept and numpy left out."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import fields, is_dataclass
+from datetime import datetime
+from typing import Any
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.vessel.reading import RGB, BarRow, Outline, Reading
+
+
+def plain(value: Any, *, keep_infinite: bool = False) -> Any:
+    """Turn dataclasses, tuples, dates and numpy scalars into what JSON can hold.
+
+    Parameters
+    ----------
+    value : object
+        Dataclass, mapping, sequence, date, number, bool, str or None, nested as you like.
+    keep_infinite : bool
+        True writes infinity as the text "inf", so that it can be rebuilt; False writes null,
+        which is what a program reading the output expects. nan is null in both.
+
+    Returns
+    -------
+    object
+        dict, list, str, int, float, bool or None.
+    """
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, float):
+        if math.isnan(value):
+            return None
+        if math.isinf(value):
+            return ("inf" if value > 0 else "-inf") if keep_infinite else None
+        return float(value)
+    if isinstance(value, datetime):
+        return value.isoformat(sep=" ", timespec="seconds")
+    if is_dataclass(value) and not isinstance(value, type):
+        return {
+            f.name: plain(getattr(value, f.name), keep_infinite=keep_infinite)
+            for f in fields(value)
+        }
+    if isinstance(value, dict):
+        return {str(k): plain(v, keep_infinite=keep_infinite) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(v, keep_infinite=keep_infinite) for v in value]
+    if hasattr(value, "tolist"):  # numpy scalars and arrays
+        return plain(value.tolist(), keep_infinite=keep_infinite)
+    raise TypeError(f"cannot write a {type(value).__name__} as JSON")
+
+
+def to_json(value: Any) -> str:
+    """Return `value` as JSON text from which it can be rebuilt."""
+    return json.dumps(plain(value, keep_infinite=True), allow_nan=False, separators=(",", ":"))
+
+
+def _number(value: float | str | None) -> float:
+    return math.nan if value is None else float(value)
+
+
+def _rgb(values: Sequence[float | str | None]) -> RGB:
+    r, g, b = (_number(v) for v in values)
+    return r, g, b
+
+
+def reading_from_json(text: str) -> Reading:
+    """Rebuild a `Reading` from the text `to_json` gave.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        For text that is not a reading.
+    """
+    d = json.loads(text)
+    rgb = {
+        name: _rgb(d[name])
+        for name in (
+            "contrast_t",
+            "contrast_t_se",
+            "mean_t",
+            "mean_t_se",
+            "veil",
+            "attenuation",
+            "attenuation_se",
+            "absorbance",
+            "absorbance_se",
+        )
+    }
+    r, g, b = d["usable"]
+    return Reading(
+        path_mm=_number(d["path_mm"]),
+        usable=(bool(r), bool(g), bool(b)),
+        greenness=_number(d["greenness"]),
+        turbidity_per_mm=_number(d["turbidity_per_mm"]),
+        dilution=_number(d["dilution"]),
+        outline=Outline(**{k: _number(v) for k, v in d["outline"].items()}),
+        rows=tuple(
+            BarRow(
+                height_mm=_number(row["height_mm"]),
+                contrast_t=_rgb(row["contrast_t"]),
+                mean_t=_rgb(row["mean_t"]),
+                veil=_rgb(row["veil"]),
+            )
+            for row in d["rows"]
+        ),
+        flags=tuple(str(f) for f in d["flags"]),
+        **rgb,
+    )
+
+
+def estimate_from_json(text: str) -> Estimate:
+    """Rebuild an `Estimate` from the text `to_json` gave.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        For text that is not an estimate.
+    """
+    d = json.loads(text)
+    return Estimate(
+        status=str(d["status"]),
+        cells_per_ml=_number(d["cells_per_ml"]),
+        low=_number(d["low"]),
+        high=_number(d["high"]),
+        relative_sd=_number(d["relative_sd"]),
+        calibration_id=str(d["calibration_id"]),
+        checked_by_counts=int(d["checked_by_counts"]),
+        inside_range=bool(d["inside_range"]),
+        notes=tuple(str(n) for n in d["notes"]),
+    )

@@ -1,0 +1,205 @@
+"""The journal's tables, their versions, and opening a file that may be older, newer or foreign."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from densitycam.errors import DensitycamError
+
+#: Marks the file as ours (SQLite's application_id), so that no other program's file is touched.
+APPLICATION_ID = 0x44434A31
+
+_VERSION_1 = """
+CREATE TABLE vessels (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE,
+    species TEXT NOT NULL,
+    working_volume_ml REAL NOT NULL CHECK (working_volume_ml > 0),
+    path_mm REAL NOT NULL CHECK (path_mm > 0),
+    shape TEXT NOT NULL
+);
+CREATE TABLE photos (
+    id INTEGER PRIMARY KEY,
+    vessel_id INTEGER NOT NULL REFERENCES vessels (id),
+    sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
+    file_name TEXT NOT NULL,
+    taken_at TEXT,
+    time_source TEXT CHECK (time_source IN ('exif', 'name', 'file')),
+    path_mm REAL NOT NULL CHECK (path_mm > 0),
+    shape TEXT NOT NULL,
+    dilution REAL NOT NULL CHECK (dilution >= 1),
+    own_optics INTEGER NOT NULL CHECK (own_optics IN (0, 1)),
+    status TEXT NOT NULL CHECK (status IN ('measured', 'refused')),
+    flag TEXT,
+    message TEXT,
+    reading TEXT,
+    estimate TEXT,
+    software_version TEXT NOT NULL,
+    UNIQUE (vessel_id, sha256),
+    CHECK ((status = 'measured') = (reading IS NOT NULL)),
+    CHECK ((status = 'measured') = (taken_at IS NOT NULL AND time_source IS NOT NULL)
+           OR status = 'refused'),
+    CHECK ((status = 'refused') = (message IS NOT NULL))
+);
+CREATE TABLE slides (
+    id INTEGER PRIMARY KEY,
+    vessel_id INTEGER NOT NULL REFERENCES vessels (id),
+    photo_sha256 TEXT CHECK (length(photo_sha256) = 64),
+    counted_at TEXT NOT NULL,
+    chamber TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    cells INTEGER NOT NULL CHECK (cells >= 0),
+    squares REAL NOT NULL CHECK (squares > 0),
+    dilution REAL NOT NULL CHECK (dilution >= 1),
+    fixative_fraction REAL NOT NULL CHECK (fixative_fraction >= 0),
+    cells_per_ml REAL NOT NULL CHECK (cells_per_ml >= 0),
+    low REAL NOT NULL,
+    high REAL NOT NULL,
+    relative_sd REAL
+);
+CREATE TABLE splits (
+    id INTEGER PRIMARY KEY,
+    vessel_id INTEGER NOT NULL REFERENCES vessels (id),
+    done_at TEXT NOT NULL,
+    kept_ml REAL NOT NULL CHECK (kept_ml > 0),
+    total_ml REAL NOT NULL CHECK (total_ml > kept_ml),
+    UNIQUE (vessel_id, done_at)
+);
+CREATE TABLE calibrations (
+    id INTEGER PRIMARY KEY,
+    calibration_id TEXT NOT NULL,
+    species TEXT NOT NULL,
+    vessel_id INTEGER REFERENCES vessels (id),
+    slides INTEGER NOT NULL,
+    points TEXT NOT NULL,
+    made_by TEXT NOT NULL CHECK (made_by IN ('calibrate', 'batch')),
+    made_at TEXT NOT NULL,
+    calibration TEXT NOT NULL
+);
+CREATE INDEX photos_by_time ON photos (vessel_id, taken_at);
+CREATE INDEX slides_by_vessel ON slides (vessel_id, counted_at);
+CREATE INDEX calibrations_by_species ON calibrations (species, vessel_id);
+"""
+
+#: One script a version, in order; a file at version n still needs those from index n on.
+MIGRATIONS: tuple[str, ...] = (_VERSION_1,)
+
+SCHEMA_VERSION = len(MIGRATIONS)
+
+#: How long a second program waits for a first one that is writing [s].
+_BUSY_TIMEOUT_S = 15.0
+
+
+def open_database(path: Path) -> sqlite3.Connection:
+    """Open or make a journal's file and bring its tables up to date.
+
+    The classic rollback journal is used, not write-ahead logging: between two transactions the
+    journal is then one single file, which a keeper may copy, sync or carry on a stick.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its folder is made when missing.
+
+    Returns
+    -------
+    sqlite3.Connection
+        In autocommit mode, foreign keys on.
+
+    Raises
+    ------
+    DensitycamError
+        When the place cannot be written, the file is no SQLite file or another program's, or
+        its schema is newer than this software.
+    """
+    if path.is_dir():
+        raise DensitycamError(
+            f"The journal {path} is a folder, not a file.",
+            "Name a file in it, for example with --journal FOLDER/journal.sqlite.",
+        )
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+    try:
+        return prepare(sqlite3.connect(path, timeout=_BUSY_TIMEOUT_S), name=str(path))
+    except sqlite3.OperationalError as error:
+        raise _cannot_write(path, error) from error
+    except sqlite3.DatabaseError as error:
+        raise DensitycamError(
+            f"{path} is not a journal: {error}.",
+            "Name another file with --journal, or put a backup of the journal in its place.",
+        ) from error
+
+
+def prepare(connection: sqlite3.Connection, *, name: str) -> sqlite3.Connection:
+    """Check an open database and run the migrations it still needs; close it when it is refused.
+
+    Raises
+    ------
+    DensitycamError
+        When it is another program's or newer than this software.
+    sqlite3.DatabaseError
+        As SQLite raises them.
+    """
+    try:
+        _prepare(connection, name)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection, name: str) -> None:
+    connection.isolation_level = None  # transactions are opened by hand, one a change
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA synchronous = FULL")
+    _check_ours(connection, name)
+    version = _version(connection)
+    if version == SCHEMA_VERSION:
+        return
+    # The version is read again under the lock: two programs may open a new journal at once.
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for number in range(_version(connection), SCHEMA_VERSION):
+            for statement in MIGRATIONS[number].split(";"):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _check_ours(connection: sqlite3.Connection, name: str) -> None:
+    # One statement, so that another program making the journal meanwhile is seen all or not.
+    application, tables = connection.execute(
+        "SELECT application_id, (SELECT count(*) FROM sqlite_master) FROM pragma_application_id"
+    ).fetchone()
+    if application != APPLICATION_ID and tables:
+        raise DensitycamError(
+            f"{name} is an SQLite file of another program, not a journal.",
+            "Name another file with --journal.",
+        )
+    version = _version(connection)
+    if version > SCHEMA_VERSION:
+        from densitycam import __version__
+
+        raise DensitycamError(
+            f"The journal {name} has schema version {version}, and densitycam {__version__} "
+            f"knows versions up to {SCHEMA_VERSION}.",
+            "Upgrade densitycam, or name another journal with --journal.",
+        )
+
+
+def _cannot_write(path: Path, error: Exception) -> DensitycamError:
+    return DensitycamError(
+        f"The journal {path} cannot be opened or written: {error}.",
+        "Name a file in a folder you may write to with --journal, or use --no-journal.",
+    )

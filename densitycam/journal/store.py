@@ -1,0 +1,534 @@
+"""The `Journal`: vessels, photos, readings, slides, splits and calibrations in one file."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.counting.slide import SlideCount
+from densitycam.errors import DensitycamError
+from densitycam.journal.encode import estimate_from_json, reading_from_json, to_json
+from densitycam.journal.schema import open_database, prepare
+from densitycam.vessel.reading import Reading
+from densitycam.vessel.record import VesselRecord
+
+
+@dataclass(frozen=True)
+class PhotoRecord:
+    """One photo of one vessel, as it was measured or refused.
+
+    Parameters
+    ----------
+    vessel : str
+        Name of the vessel the culture belongs to.
+    sha256 : str
+        Of the file's bytes, hexadecimal.
+    file_name : str
+        Name without its folder.
+    taken_at : datetime or None
+        Capture time, local, naive, to the second; None for a refused photo without one.
+    time_source : {"exif", "name", "file"} or None
+        Where the time came from.
+    path_mm, shape, dilution
+        The optics it was read with: the vessel's own, or those of a sample bottle [mm, -, -].
+    own_optics : bool
+        True when they were given for this photo alone and are not the vessel's.
+    status : {"measured", "refused"}
+        Whether there is a reading.
+    flag, message : str or None
+        Why it was refused.
+    reading : Reading or None
+        What the bars said.
+    estimate : Estimate or None
+        By the calibration of the last look; recomputed from the reading at any time.
+    software_version : str
+        Which densitycam measured it.
+    id : int
+        Number in the journal; 0 before it is kept.
+    """
+
+    vessel: str
+    sha256: str
+    file_name: str
+    taken_at: datetime | None
+    time_source: str | None
+    path_mm: float
+    shape: str
+    dilution: float
+    own_optics: bool
+    status: str
+    flag: str | None
+    message: str | None
+    reading: Reading | None
+    estimate: Estimate | None
+    software_version: str
+    id: int = 0
+
+
+@dataclass(frozen=True)
+class SlideRecord:
+    """One slide count of one vessel's culture.
+
+    Parameters
+    ----------
+    id : int
+        Number in the journal.
+    vessel : str
+        Name of the vessel.
+    photo_sha256 : str or None
+        The photo it is paired with, if any.
+    counted_at : datetime
+        Local, naive, to the second.
+    count : SlideCount
+        The count and its limits.
+    """
+
+    id: int
+    vessel: str
+    photo_sha256: str | None
+    counted_at: datetime
+    count: SlideCount
+
+
+@dataclass(frozen=True)
+class SplitRecord:
+    """One split: `kept_ml` of `total_ml` stayed in the vessel [mL]."""
+
+    vessel: str
+    done_at: datetime
+    kept_ml: float
+    total_ml: float
+
+
+@dataclass(frozen=True)
+class CalibrationRecord:
+    """One kept version of a calibration.
+
+    Parameters
+    ----------
+    id : int
+        Number in the journal.
+    calibration_id : str
+        The calibration's own name.
+    species : str
+        Species id.
+    vessel : str or None
+        The vessel whose slides made it; None for one from all vessels of the species.
+    slides : int
+        Slides behind it.
+    points : str
+        Which points made it, so that an unchanged set is not fitted again.
+    made_by : {"calibrate", "batch"}
+        Asked for by the user, or made along the way.
+    made_at : datetime
+        Local, naive.
+    calibration : str
+        The calibration as JSON text.
+    """
+
+    id: int
+    calibration_id: str
+    species: str
+    vessel: str | None
+    slides: int
+    points: str
+    made_by: str
+    made_at: datetime
+    calibration: str
+
+
+class Journal:
+    """One SQLite file; every change is one transaction, so nothing is ever half-written.
+
+    Parameters
+    ----------
+    path : Path
+        The file; made when missing.
+
+    Raises
+    ------
+    DensitycamError
+        When it cannot be opened; see `densitycam.journal.schema.open_database`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._db = open_database(Path(path))
+        self._depth = 0
+
+    @classmethod
+    def copy_in_memory(cls, path: Path) -> Journal:
+        """Return a copy of the journal at `path` that nothing is written back from.
+
+        Parameters
+        ----------
+        path : Path
+            The file; one that does not exist gives an empty journal and is not made.
+
+        Raises
+        ------
+        DensitycamError
+            As for opening it.
+        """
+        memory = sqlite3.connect(":memory:")
+        path = Path(path)
+        if path.exists():
+            try:
+                uri = f"{path.resolve().as_uri()}?mode=ro"
+                with closing(sqlite3.connect(uri, uri=True)) as source:
+                    source.backup(memory)
+            except sqlite3.DatabaseError as error:
+                memory.close()
+                raise DensitycamError(
+                    f"{path} cannot be read as a journal: {error}.",
+                    "Name another file with --journal, or put a backup in its place.",
+                ) from error
+        journal = cls.__new__(cls)
+        journal._db = prepare(memory, name=str(path))
+        journal._depth = 0
+        return journal
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Keep all changes made inside, or none of them; may be nested.
+
+        Raises
+        ------
+        DensitycamError
+            When the file cannot be written or another program holds it for too long.
+        """
+        if self._depth:
+            yield
+            return
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            self._depth += 1
+            try:
+                yield
+            except BaseException:
+                if self._db.in_transaction:  # a full disk makes SQLite roll back by itself
+                    self._db.execute("ROLLBACK")
+                raise
+            else:
+                self._db.execute("COMMIT")
+            finally:
+                self._depth -= 1
+        except sqlite3.OperationalError as error:
+            raise DensitycamError(
+                f"The journal cannot be written: {error}.",
+                "Check that no other program holds it and that its disk has room, then repeat.",
+            ) from error
+
+    # Vessels
+
+    def add_vessel(self, vessel: VesselRecord) -> None:
+        """Keep a vessel, or replace the description of the one with its name."""
+        with self.transaction():
+            self._db.execute(
+                "INSERT INTO vessels (name, species, working_volume_ml, path_mm, shape) "
+                "VALUES (?, ?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET "
+                "species = excluded.species, working_volume_ml = excluded.working_volume_ml, "
+                "path_mm = excluded.path_mm, shape = excluded.shape",
+                (
+                    vessel.name,
+                    vessel.species,
+                    float(vessel.working_volume_ml),
+                    float(vessel.path_mm),
+                    vessel.shape,
+                ),
+            )
+
+    def vessels(self) -> tuple[VesselRecord, ...]:
+        """Return all vessels by name."""
+        rows = self._db.execute(
+            "SELECT name, species, working_volume_ml, path_mm, shape FROM vessels ORDER BY name"
+        )
+        return tuple(VesselRecord(*row) for row in rows)
+
+    def vessel(self, name: str) -> VesselRecord:
+        """Return one vessel.
+
+        Raises
+        ------
+        DensitycamError
+            When there is none of that name, with near matches.
+        """
+        known = {v.name: v for v in self.vessels()}
+        if name in known:
+            return known[name]
+        raise DensitycamError(f"There is no vessel named {name!r}.", _near(name, known))
+
+    def _vessel_id(self, name: str) -> int:
+        row = self._db.execute("SELECT id FROM vessels WHERE name = ?", (name,)).fetchone()
+        if row is None:
+            self.vessel(name)  # raises with the near matches
+        return int(row[0])
+
+    # Photos
+
+    _PHOTO = (
+        "SELECT v.name, p.sha256, p.file_name, p.taken_at, p.time_source, p.path_mm, p.shape, "
+        "p.dilution, p.own_optics, p.status, p.flag, p.message, p.reading, p.estimate, "
+        "p.software_version, p.id FROM photos p JOIN vessels v ON v.id = p.vessel_id "
+    )
+
+    def record_photo(self, photo: PhotoRecord) -> PhotoRecord:
+        """Keep a photo's outcome, replacing an earlier one of the same bytes and vessel.
+
+        Returns
+        -------
+        PhotoRecord
+            As kept, with its number.
+        """
+        values = {
+            "sha256": photo.sha256,
+            "file_name": photo.file_name,
+            "taken_at": None if photo.taken_at is None else _stamp(photo.taken_at),
+            "time_source": photo.time_source,
+            "path_mm": float(photo.path_mm),
+            "shape": photo.shape,
+            "dilution": float(photo.dilution),
+            "own_optics": int(photo.own_optics),
+            "status": photo.status,
+            "flag": photo.flag,
+            "message": photo.message,
+            "reading": None if photo.reading is None else to_json(photo.reading),
+            "estimate": None if photo.estimate is None else to_json(photo.estimate),
+            "software_version": photo.software_version,
+        }
+        with self.transaction():
+            values["vessel_id"] = self._vessel_id(photo.vessel)
+            names = ", ".join(values)
+            places = ", ".join(f":{name}" for name in values)
+            changes = ", ".join(f"{name} = excluded.{name}" for name in values)
+            self._db.execute(
+                f"INSERT INTO photos ({names}) VALUES ({places}) "
+                f"ON CONFLICT (vessel_id, sha256) DO UPDATE SET {changes}",
+                values,
+            )
+        kept = self.find_photo(photo.sha256, photo.vessel)
+        if kept is None:
+            raise RuntimeError("a photo just kept is not in the journal")
+        return kept
+
+    def find_photo(self, sha256: str, vessel: str) -> PhotoRecord | None:
+        """Return the record of a photo by its bytes' hash, or None."""
+        found = self._photos("WHERE p.sha256 = ? AND v.name = ?", (sha256, vessel))
+        return found[0] if found else None
+
+    def photo(self, number: int) -> PhotoRecord:
+        """Return the photo with a number in the journal.
+
+        Raises
+        ------
+        DensitycamError
+            When there is none.
+        """
+        found = self._photos("WHERE p.id = ?", (number,))
+        if not found:
+            raise DensitycamError(
+                f"There is no reading {number} in the journal.",
+                "Use --reading latest, or name the photo's file with --photo.",
+            )
+        return found[0]
+
+    def photos(self, vessel: str) -> tuple[PhotoRecord, ...]:
+        """Return a vessel's photos in order of capture, those without a time last."""
+        return self._photos(
+            "WHERE v.name = ? ORDER BY p.taken_at IS NULL, p.taken_at, p.id", (vessel,)
+        )
+
+    def _photos(self, where: str, values: Sequence[object]) -> tuple[PhotoRecord, ...]:
+        rows = self._db.execute(self._PHOTO + where, values).fetchall()
+        return tuple(_photo_record(row) for row in rows)
+
+    def set_estimates(self, estimates: Iterable[tuple[int, Estimate]]) -> None:
+        """Replace the estimates of photos, given by their numbers, all at once."""
+        with self.transaction():
+            self._db.executemany(
+                "UPDATE photos SET estimate = ? WHERE id = ?",
+                [(to_json(estimate), number) for number, estimate in estimates],
+            )
+
+    # Slides
+
+    def add_slide(
+        self,
+        vessel: str,
+        count: SlideCount,
+        *,
+        counted_at: datetime,
+        photo_sha256: str | None = None,
+    ) -> SlideRecord:
+        """Keep a slide count; each call adds one."""
+        sd = float(count.relative_sd)
+        with self.transaction():
+            cursor = self._db.execute(
+                "INSERT INTO slides (vessel_id, photo_sha256, counted_at, chamber, unit, cells, "
+                "squares, dilution, fixative_fraction, cells_per_ml, low, high, relative_sd) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._vessel_id(vessel),
+                    photo_sha256,
+                    _stamp(counted_at),
+                    count.chamber,
+                    count.unit,
+                    int(count.cells),
+                    float(count.squares),
+                    float(count.dilution),
+                    float(count.fixative_fraction),
+                    float(count.cells_per_ml),
+                    float(count.low),
+                    float(count.high),
+                    None if math.isinf(sd) else sd,  # a count of zero has none
+                ),
+            )
+        return SlideRecord(
+            id=int(cursor.lastrowid or 0),
+            vessel=vessel,
+            photo_sha256=photo_sha256,
+            counted_at=counted_at.replace(microsecond=0),
+            count=count,
+        )
+
+    def slides(
+        self, *, vessel: str | None = None, species: str | None = None
+    ) -> tuple[SlideRecord, ...]:
+        """Return slides in order of time, of one vessel, of one species, or all."""
+        rows = self._db.execute(
+            "SELECT s.id, v.name, s.photo_sha256, s.counted_at, s.chamber, s.unit, s.cells, "
+            "s.squares, s.dilution, s.fixative_fraction, s.cells_per_ml, s.low, s.high, "
+            "s.relative_sd FROM slides s JOIN vessels v ON v.id = s.vessel_id "
+            "WHERE v.name = coalesce(:vessel, v.name) AND v.species = coalesce(:species, v.species)"
+            " ORDER BY s.counted_at, s.id",
+            {"vessel": vessel, "species": species},
+        ).fetchall()
+        return tuple(
+            SlideRecord(
+                id=row[0],
+                vessel=row[1],
+                photo_sha256=row[2],
+                counted_at=datetime.fromisoformat(row[3]),
+                count=SlideCount(*row[4:13], math.inf if row[13] is None else row[13]),
+            )
+            for row in rows
+        )
+
+    # Splits
+
+    def add_split(self, split: SplitRecord) -> None:
+        """Keep a split, replacing one of the same vessel and time."""
+        with self.transaction():
+            self._db.execute(
+                "INSERT INTO splits (vessel_id, done_at, kept_ml, total_ml) VALUES (?, ?, ?, ?) "
+                "ON CONFLICT (vessel_id, done_at) DO UPDATE SET kept_ml = excluded.kept_ml, "
+                "total_ml = excluded.total_ml",
+                (
+                    self._vessel_id(split.vessel),
+                    _stamp(split.done_at),
+                    float(split.kept_ml),
+                    float(split.total_ml),
+                ),
+            )
+
+    def splits(self, vessel: str) -> tuple[SplitRecord, ...]:
+        """Return a vessel's splits in order of time."""
+        rows = self._db.execute(
+            "SELECT v.name, s.done_at, s.kept_ml, s.total_ml FROM splits s "
+            "JOIN vessels v ON v.id = s.vessel_id WHERE v.name = ? ORDER BY s.done_at",
+            (vessel,),
+        ).fetchall()
+        return tuple(
+            SplitRecord(name, datetime.fromisoformat(at), kept, total)
+            for name, at, kept, total in rows
+        )
+
+    # Calibrations
+
+    def save_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:
+        """Keep a version of a calibration; earlier ones stay."""
+        with self.transaction():
+            vessel_id = None if calibration.vessel is None else self._vessel_id(calibration.vessel)
+            cursor = self._db.execute(
+                "INSERT INTO calibrations (calibration_id, species, vessel_id, slides, points, "
+                "made_by, made_at, calibration) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    calibration.calibration_id,
+                    calibration.species,
+                    vessel_id,
+                    calibration.slides,
+                    calibration.points,
+                    calibration.made_by,
+                    _stamp(calibration.made_at),
+                    calibration.calibration,
+                ),
+            )
+        return replace(calibration, id=int(cursor.lastrowid or 0))
+
+    def calibrations(self, species: str) -> tuple[CalibrationRecord, ...]:
+        """Return all kept versions for a species, oldest first."""
+        rows = self._db.execute(
+            "SELECT c.id, c.calibration_id, c.species, v.name, c.slides, c.points, c.made_by, "
+            "c.made_at, c.calibration FROM calibrations c "
+            "LEFT JOIN vessels v ON v.id = c.vessel_id WHERE c.species = ? ORDER BY c.id",
+            (species,),
+        ).fetchall()
+        return tuple(
+            CalibrationRecord(*row[:7], datetime.fromisoformat(row[7]), row[8]) for row in rows
+        )
+
+    def latest_calibration(self, vessel: VesselRecord) -> CalibrationRecord | None:
+        """Return the newest calibration that applies to a vessel, or None.
+
+        One applies that was made from this vessel's slides, or from all vessels of its species.
+        """
+        fitting = [c for c in self.calibrations(vessel.species) if c.vessel in (None, vessel.name)]
+        return fitting[-1] if fitting else None
+
+
+def _stamp(when: datetime) -> str:
+    return when.replace(tzinfo=None).isoformat(sep=" ", timespec="seconds")
+
+
+def _photo_record(row: Sequence[object]) -> PhotoRecord:
+    names = [field.name for field in fields(PhotoRecord)]  # `_PHOTO` selects in this order
+    values = dict(zip(names, row, strict=True))
+    taken_at, reading, estimate = (values[n] for n in ("taken_at", "reading", "estimate"))
+    values["taken_at"] = None if taken_at is None else datetime.fromisoformat(str(taken_at))
+    values["own_optics"] = bool(values["own_optics"])
+    values["reading"] = None if reading is None else reading_from_json(str(reading))
+    values["estimate"] = None if estimate is None else estimate_from_json(str(estimate))
+    return PhotoRecord(**values)  # type: ignore[arg-type]
+
+
+def _near(name: str, known: Iterable[str]) -> str:
+    names = list(known)
+    by_fold = {n.casefold(): n for n in names}
+    close = difflib.get_close_matches(name.casefold(), by_fold, n=3, cutoff=0.5)
+    if close:
+        return f"Did you mean {' or '.join(by_fold[c] for c in close)}?"
+    if names:
+        return f"The journal knows {', '.join(names)}."
+    return "The journal knows no vessel yet: describe one with densitycam vessel NAME."
