@@ -201,7 +201,7 @@ def test_a_turned_photo_gives_the_same_places(quarter_turns):
 
 
 def test_three_markers_in_a_corner_are_enough_but_less_sharp():
-    # Eight of eleven hidden; those left, in a triangle, still hold the bars to a sixth of a millimetre.
+    # Those left stand in a triangle, and still hold the bars to a sixth of a millimetre.
     hidden = (1, 2, 3, 5, 6, 8, 9, 10)
     truth = scene("a4", yaw_deg=11.0, pitch_deg=-8.0, hidden=hidden)
     fix = find_card(truth.rgb, focal_35mm=FOCAL_35MM)
