@@ -1,0 +1,1 @@
+"""Haemocytometer work: chamber geometry, counts and their errors."""
