@@ -1,0 +1,1 @@
+"""What is shown: text, tables, charts, the calibration plot and the annotated photo."""

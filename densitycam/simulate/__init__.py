@@ -1,0 +1,1 @@
+"""Optics of demo scenes with known truth; shares nothing with the estimator but the card."""

@@ -1,0 +1,1 @@
+"""Where the culture stands, and what the bars say through it and beside it."""
