@@ -235,19 +235,17 @@ def _quiet_zone(marker: Marker) -> Rect:
 
 
 def _draw_patch_names(figure: Figure, mm: Transform, layout: CardLayout) -> None:
-    """Name the colour patches, upright in the free gap on their inner side."""
+    """Name the colour patches, upright in the outer margin: the inner gap is read as paper."""
     for patch in layout.colours:
         r = patch.rect
         on_left = r.x_mm < layout.width_mm / 2
-        x = r.right_mm + 2.25 if on_left else r.x_mm - 2.25
-        y = r.y_mm + r.height_mm / 2
         _word(
             figure,
             mm,
-            x,
-            y,
+            r.x_mm - 1.6 if on_left else r.right_mm + 1.6,
+            r.y_mm + r.height_mm / 2,
             patch.name,
-            points=4.8,
+            points=4.6,
             ha="center",
             va="center",
             colour=_QUIET_INK,
