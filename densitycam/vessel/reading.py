@@ -57,6 +57,9 @@ class Reading:
         divided by path; nan where no contrast is left.
     absorbance, absorbance_se : tuple of float
         -ln mean transmittance less the blank's, per channel, natural log.
+    blank_se : float
+        Part of attenuation_se and absorbance_se that comes from the blank, or from assuming
+        one; the same in all channels of a vessel.
     usable : tuple of bool
         Channels that are neither clipped nor crushed.
     greenness : float
@@ -84,6 +87,7 @@ class Reading:
     attenuation_se: RGB
     absorbance: RGB
     absorbance_se: RGB
+    blank_se: float
     usable: tuple[bool, bool, bool]
     greenness: float
     turbidity_per_mm: float

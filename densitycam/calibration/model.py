@@ -1,0 +1,632 @@
+"""From optical depths to cells/mL: a curve a signal, slides that move it, intervals that hold.
+
+Each signal i (contrast or mean, red or green) has a curve of its own
+
+    ln(cells/mL x path_mm) = a_i + b_i x_i + g_i x_i^2,   x_i = ln(optical depth / 1.5)
+
+Beer and Lambert say b = 1, g = 0; there the prior stands, and a starts from published optics.
+Slides move the curves by Bayesian linear regression; a new reading takes each signal's answer
+and weighs them by their errors, which hands over from contrast to mean brightness by itself.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.signals import CENTRE_DEPTH, SIGNALS, Signal, signals_of
+from densitycam.calibration.species import species_folder
+from densitycam.counting.slide import SlideCount
+from densitycam.errors import DensitycamError
+from densitycam.vessel.read import SEEN_SIGMAS
+from densitycam.vessel.reading import Reading
+
+if TYPE_CHECKING:
+    import numpy as np
+
+FORMAT = 1
+
+#: Prior of slope and bend. Contrast follows Beer and Lambert closely and bends up a little as
+#: scattered light fills in; mean brightness counts light scattered on, so it saturates.
+SLOPE_PRIOR = {"contrast": (1.0, 0.12), "mean": (1.15, 0.25)}
+BEND_PRIOR = {"contrast": (0.0, 0.06), "mean": (0.05, 0.10)}
+
+#: Prior of the gains [ln]: one factor common to all signals (pigment and size of the cells),
+#: and each signal's own (how much of the scattering this geometry sees).
+COMMON_GAIN_SD, OWN_GAIN_SD = 0.6, {"contrast": 0.3, "mean": 0.5}
+
+#: How far one photo strays from the curve beyond its own noise [ln]: shared by all its signals
+#: (lamp direction, place of the vessel), and each signal's own.
+SHARED_STRAY_SD, OWN_STRAY_SD = 0.035, {"contrast": 0.025, "mean": 0.08}
+
+#: Weight, in slides, of the prior on how large that straying is.
+STRAY_PRIOR_SLIDES = 6.0
+
+#: Student-t degrees of freedom that make one bad slide count less (Lange, Little & Taylor 1989,
+#: J. Am. Stat. Assoc. 84:881).
+ROBUST_DF = 4.0
+
+#: A slide is named as doubtful beyond this many standard deviations from the others.
+DOUBTFUL_SIGMAS = 3.5
+
+#: Optical depths between which the starting calibration claims anything.
+START_DEPTHS = (0.15, 5.0)
+
+#: How far beyond the counted densities a calibration reaches, as a factor.
+REACH = 2.0
+
+#: Another light path: extra standard deviation [ln], constant and per ln of path ratio.
+OTHER_PATH_SD, OTHER_PATH_SLOPE = 0.10, 0.10
+SAME_PATH = 0.03
+
+#: Share of scattering that takes contrast away or turns light back, for the starting gains; an
+#: assumption, good to a factor of two, which is what COMMON_GAIN_SD says.
+_SCATTER_IN_CONTRAST, _SCATTER_IN_MEAN, _LONGER_WAY = 0.20, 0.04, 1.5
+
+
+@dataclass(frozen=True)
+class CalibrationPoint:
+    """One photo's reading paired with one slide count of the same culture.
+
+    Parameters
+    ----------
+    reading : Reading
+        The photo's measurement.
+    slide : SlideCount
+        The count of the undiluted culture.
+    label : str
+        What the user calls it, such as the photo's name.
+    """
+
+    reading: Reading
+    slide: SlideCount
+    label: str
+
+
+@dataclass(frozen=True)
+class KeptPoint:
+    """A calibration point as stored: the signals and the count, no more than the fit needs.
+
+    Parameters
+    ----------
+    label : str
+        What the user calls it.
+    path_mm : float
+        Light path of the photo [mm].
+    dilution : float
+        Of the sample in the photo.
+    signals : tuple of Signal
+        The reading's signals.
+    cells_per_ml, relative_sd : float
+        The count of the undiluted culture and its standard deviation in ln.
+    weight : float
+        1 for a slide that agrees with the others, towards 0 for a bad one.
+    strayed : float
+        Distance from what the other slides say, in standard deviations.
+    """
+
+    label: str
+    path_mm: float
+    dilution: float
+    signals: tuple[Signal, ...]
+    cells_per_ml: float
+    relative_sd: float
+    weight: float = 1.0
+    strayed: float = 0.0
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A species' calibration, in one vessel or to start with.
+
+    Parameters
+    ----------
+    id : str
+        Species and a hash of the content.
+    species : str
+        Species id.
+    path_mm : float or None
+        Light path of its slides [mm]; None for a starting calibration.
+    coefficients : tuple of float
+        a, b, g of each signal in the order of `SIGNALS`, 12 in all.
+    covariance : tuple of tuple of float
+        Their covariance, 12 x 12.
+    stray_scale : float
+        Factor on the straying of single photos, learnt from the slides.
+    stray_df : float
+        Degrees of freedom behind it, for the interval's Student-t.
+    points : tuple of KeptPoint
+        The slides; empty for a starting calibration.
+    range_low, range_high : float
+        Validity for `path_mm` [cells/mL]; nan for a starting calibration.
+    software : str
+        Version that fitted it.
+    """
+
+    id: str
+    species: str
+    path_mm: float | None
+    coefficients: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    stray_scale: float
+    stray_df: float
+    points: tuple[KeptPoint, ...]
+    range_low: float
+    range_high: float
+    software: str
+
+    @property
+    def n_slides(self) -> int:
+        """Slides behind it."""
+        return len(self.points)
+
+    @property
+    def doubtful(self) -> tuple[str, ...]:
+        """Labels of slides that stray from the others."""
+        return tuple(p.label for p in self.points if abs(p.strayed) > DOUBTFUL_SIGMAS)
+
+
+def start_calibration(species_id: str) -> Calibration:
+    """Return a species' starting calibration from published optics, not yet checked by a count.
+
+    Parameters
+    ----------
+    species_id : str
+        Folder name in `calibration/`.
+
+    Returns
+    -------
+    Calibration
+        With no points and the wide errors it deserves (about a factor of two either way).
+
+    Raises
+    ------
+    DensitycamError
+        When the species has no readable start.json.
+    """
+    import numpy as np
+
+    from densitycam import __version__
+
+    path = Path(species_folder()) / species_id / "start.json"
+    try:
+        facts = json.loads(path.read_text(encoding="utf-8"))
+        absorption = float(facts["absorption_675_um2"])
+        scattering = float(facts["scattering_um2"])
+        shares = {"red": float(facts["red_share"]), "green": float(facts["green_share"])}
+    except FileNotFoundError:
+        raise DensitycamError(
+            f"There is no starting calibration for {species_id!r}.",
+            "Check the species' name with 'densitycam vessel --help'.",
+        ) from None
+    except (ValueError, KeyError, TypeError) as error:
+        raise DensitycamError(
+            f"{path.name} of {species_id} cannot be used ({error}).", "Restore the file."
+        ) from None
+    mean, covariance = np.zeros(12), np.zeros((12, 12))
+    for i, name in enumerate(SIGNALS):
+        kind, colour = name.split()
+        pigment = absorption * shares[colour]
+        # 1 um2 a cell at 1e6 cells/mL is 1 1/m, so 1e-9 1/mm at one cell/mL.
+        if kind == "contrast":
+            per_cell = (pigment + _SCATTER_IN_CONTRAST * scattering) * 1e-9
+        else:
+            per_cell = (_LONGER_WAY * pigment + _SCATTER_IN_MEAN * scattering) * 1e-9
+        mean[3 * i : 3 * i + 3] = (
+            math.log(CENTRE_DEPTH / per_cell),
+            SLOPE_PRIOR[kind][0],
+            BEND_PRIOR[kind][0],
+        )
+        covariance[3 * i, 3 * i] = OWN_GAIN_SD[kind] ** 2
+        covariance[3 * i + 1, 3 * i + 1] = SLOPE_PRIOR[kind][1] ** 2
+        covariance[3 * i + 2, 3 * i + 2] = BEND_PRIOR[kind][1] ** 2
+    covariance[0::3, 0::3] += COMMON_GAIN_SD**2
+    return _named(
+        species=species_id,
+        path_mm=None,
+        mean=mean,
+        covariance=covariance,
+        stray_scale=1.0,
+        stray_df=STRAY_PRIOR_SLIDES,
+        points=(),
+        limits=(math.nan, math.nan),
+        software=__version__,
+    )
+
+
+def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> Calibration:
+    """Let slides move the starting calibration.
+
+    Parameters
+    ----------
+    start : Calibration
+        The prior, from `start_calibration`.
+    points : sequence of CalibrationPoint
+        At least one; counts of zero and readings without a signal are not usable.
+
+    Returns
+    -------
+    Calibration
+        One slide sets the gain; more let slope and bend move. A bad slide counts less and is
+        named in `doubtful`.
+
+    Raises
+    ------
+    DensitycamError
+        When no point is usable.
+    """
+    from densitycam import __version__
+
+    kept = [k for k in map(_keep, points) if k is not None]
+    if not kept:
+        raise DensitycamError(
+            "None of the slides can be used for a calibration.",
+            "It needs a count above zero of a culture whose photo could be measured.",
+        )
+    mean, covariance, scale, df, kept = _fit(start, kept)
+    path = math.exp(sum(math.log(k.path_mm) for k in kept) / len(kept))
+    counted = [k.cells_per_ml * k.path_mm / k.dilution / path for k in kept]
+    return _named(
+        species=start.species,
+        path_mm=path,
+        mean=mean,
+        covariance=covariance,
+        stray_scale=scale,
+        stray_df=df,
+        points=tuple(kept),
+        limits=(min(counted) / REACH, max(counted) * REACH),
+        software=__version__,
+    )
+
+
+def _keep(point: CalibrationPoint) -> KeptPoint | None:
+    signals = signals_of(point.reading)
+    if not signals or point.slide.cells == 0 or not math.isfinite(point.slide.relative_sd):
+        return None
+    return KeptPoint(
+        label=point.label,
+        path_mm=point.reading.path_mm,
+        dilution=point.reading.dilution,
+        signals=signals,
+        cells_per_ml=point.slide.cells_per_ml,
+        relative_sd=point.slide.relative_sd,
+    )
+
+
+def _fit(
+    start: Calibration, kept: list[KeptPoint]
+) -> tuple[np.ndarray, np.ndarray, float, float, list[KeptPoint]]:
+    """Regress, weighing slides by how well the others foretell them, until it settles."""
+    import numpy as np
+
+    weights, scale = np.ones(len(kept)), 1.0
+    strayed = np.zeros(len(kept))
+    for _ in range(6):
+        mean, covariance = _posterior(start, kept, weights, scale)
+        for j in range(len(kept)):
+            others = [n for n in range(len(kept)) if n != j]
+            if len(others) < 2:  # one other slide cannot judge this one
+                strayed[j] = 0.0
+                continue
+            m, c = _posterior(start, [kept[n] for n in others], weights[others], scale)
+            answer = _combine(m, c, kept[j].signals, scale)
+            if answer is None:
+                continue
+            told, sd = answer
+            strayed[j] = (_log_seen(kept[j]) - told) / math.hypot(sd, kept[j].relative_sd)
+        weights = np.minimum(1.0, (ROBUST_DF + 1) / (ROBUST_DF + strayed**2))
+        spread = np.sum(weights * strayed**2) if len(kept) > 2 else 0.0
+        n = len(kept) if len(kept) > 2 else 0
+        scale = float(np.sqrt((STRAY_PRIOR_SLIDES + spread) / (STRAY_PRIOR_SLIDES + n)))
+        scale = min(max(scale, 0.7), 2.5)
+    judged = [
+        KeptPoint(**{**k.__dict__, "weight": float(w), "strayed": float(s)})
+        for k, w, s in zip(kept, weights, strayed, strict=True)
+    ]
+    mean, covariance = _posterior(start, kept, weights, scale)
+    return mean, covariance, scale, STRAY_PRIOR_SLIDES + len(kept), judged
+
+
+def _log_seen(point: KeptPoint) -> float:
+    """ln(cells/mL x path) of the fluid that stood in the vessel."""
+    return math.log(point.cells_per_ml / point.dilution * point.path_mm)
+
+
+def _design(signals: Sequence[Signal]) -> np.ndarray:
+    """One row a signal, shape (S, 12)."""
+    import numpy as np
+
+    design = np.zeros((len(signals), 12))
+    for row, signal in enumerate(signals):
+        i = 3 * SIGNALS.index(signal.name)
+        design[row, i : i + 3] = (1.0, signal.x, signal.x**2)
+    return design
+
+
+def _noise(signals: Sequence[Signal], coefficients: np.ndarray, scale: float) -> np.ndarray:
+    """Covariance of the signals' answers by photo noise, blank and straying, shape (S, S)."""
+    import numpy as np
+
+    steep, blank, stray = [], [], []
+    for signal in signals:
+        i = 3 * SIGNALS.index(signal.name)
+        b = max(coefficients[i + 1] + 2 * coefficients[i + 2] * signal.x, 0.3)
+        steep.append(b * signal.sd)
+        blank.append(b * signal.blank_sd)
+        stray.append(OWN_STRAY_SD[signal.name.split()[0]])
+    own = np.array(steep) ** 2 + (scale * np.array(stray)) ** 2
+    return np.diag(own) + np.outer(blank, blank) + (scale * SHARED_STRAY_SD) ** 2
+
+
+def _posterior(
+    start: Calibration, kept: Sequence[KeptPoint], weights: np.ndarray, scale: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Bayesian linear regression with known noise (Gelman et al. 2013, BDA3, ch. 14.8)."""
+    import numpy as np
+
+    prior_mean = np.array(start.coefficients)
+    precision = np.linalg.inv(np.array(start.covariance))
+    pull = precision @ prior_mean
+    for point, weight in zip(kept, weights, strict=True):
+        design = _design(point.signals)
+        noise = _noise(point.signals, prior_mean, scale) + point.relative_sd**2
+        gain = design.T @ np.linalg.inv(noise / weight)
+        precision = precision + gain @ design
+        pull = pull + gain @ np.full(len(design), _log_seen(point))
+    covariance = np.linalg.inv(precision)
+    covariance = (covariance + covariance.T) / 2
+    return covariance @ pull, covariance
+
+
+def _combine(
+    mean: np.ndarray, covariance: np.ndarray, signals: Sequence[Signal], scale: float
+) -> tuple[float, float] | None:
+    """Weigh the signals' answers to one ln(cells/mL x path) and its standard deviation.
+
+    Generalised least squares with weights kept at or above zero, so that a signal that rises
+    never lowers the answer.
+    """
+    import numpy as np
+
+    if not signals:
+        return None
+    design = _design(signals)
+    answers = design @ mean
+    errors = design @ covariance @ design.T + _noise(signals, mean, scale)
+    active = list(range(len(signals)))
+    while True:
+        inverse = np.linalg.inv(errors[np.ix_(active, active)])
+        weights = inverse.sum(axis=1) / inverse.sum()
+        if len(active) == 1 or weights.min() >= 0:
+            break
+        active.pop(int(np.argmin(weights)))
+    variance = weights @ errors[np.ix_(active, active)] @ weights
+    return float(weights @ answers[active]), float(np.sqrt(variance))
+
+
+def estimate(reading: Reading, calibration: Calibration) -> Estimate:
+    """Turn a reading into cells/mL of the undiluted culture.
+
+    Parameters
+    ----------
+    reading : Reading
+        One photo's measurement.
+    calibration : Calibration
+        The species' calibration.
+
+    Returns
+    -------
+    Estimate
+        With status "less-than" where the culture cannot be told from clean water, "more-than"
+        where no contrast is left and mean brightness lies beyond what slides have checked.
+    """
+    import numpy as np
+    from scipy.stats import t as student_t
+
+    mean, covariance = np.array(calibration.coefficients), np.array(calibration.covariance)
+    scale, df = calibration.stray_scale, calibration.stray_df
+    to_culture = reading.dilution / reading.path_mm
+    other = _other_path(reading, calibration)
+    signals = signals_of(reading)
+    contrast_seen = any(s.name.startswith("contrast") for s in signals)
+    notes = []
+    if other > 0:
+        notes.append("Calibrated in a vessel of another light path: scaled, with a wider interval.")
+
+    def bounded(status: str, low: float, high: float) -> Estimate:
+        return Estimate(
+            status=status,
+            cells_per_ml=math.nan,
+            low=low,
+            high=high,
+            relative_sd=math.inf,
+            calibration_id=calibration.id,
+            checked_by_counts=calibration.n_slides,
+            inside_range=False,
+            notes=tuple(notes),
+        )
+
+    if "too-thin" in reading.flags or not signals:
+        if contrast_seen or "too-thin" in reading.flags:
+            return bounded("less-than", 0.0, _thin_limit(reading, calibration) * to_culture)
+        return bounded("more-than", _dense_limit(reading, calibration) * to_culture, math.inf)
+    answer = _combine(mean, covariance, signals, scale)
+    assert answer is not None  # there are signals
+    log_seen, sd = answer
+    sd = math.hypot(sd, other)
+    if not contrast_seen:
+        notes.append("No bar shows through: read from mean brightness alone.")
+        checked = calibration.n_slides > 0 and calibration.path_mm is not None
+        highest = (
+            max(_log_seen(p) for p in calibration.points if p.weight > 0.5)
+            if checked and any(p.weight > 0.5 for p in calibration.points)
+            else -math.inf
+        )
+        if log_seen > highest + math.log(1.25):
+            return bounded("more-than", _dense_limit(reading, calibration) * to_culture, math.inf)
+    width = float(student_t.ppf(0.975, df)) * sd
+    density = math.exp(log_seen) * to_culture
+    inside = _inside(math.exp(log_seen), reading, calibration)
+    if not inside:
+        notes.append("Outside the densities that slides have checked: count a slide.")
+    return Estimate(
+        status="measured",
+        cells_per_ml=density,
+        low=density * math.exp(-width),
+        high=density * math.exp(width),
+        relative_sd=sd,
+        calibration_id=calibration.id,
+        checked_by_counts=calibration.n_slides,
+        inside_range=inside,
+        notes=tuple(notes),
+    )
+
+
+def _other_path(reading: Reading, calibration: Calibration) -> float:
+    if calibration.path_mm is None:
+        return 0.0
+    ratio = abs(math.log(reading.path_mm / calibration.path_mm))
+    return OTHER_PATH_SD + OTHER_PATH_SLOPE * ratio if ratio > SAME_PATH else 0.0
+
+
+def _inside(seen: float, reading: Reading, calibration: Calibration) -> bool:
+    if calibration.path_mm is not None:
+        return calibration.range_low <= seen / calibration.path_mm <= calibration.range_high
+    depths = [d for d in reading.attenuation if math.isfinite(d)]
+    return bool(depths) and START_DEPTHS[0] <= min(depths) and max(depths) <= START_DEPTHS[1]
+
+
+def _curve(calibration: Calibration, name: str, depth: float, sigmas: float) -> float:
+    """Return cells/mL x path at an optical depth of one signal, `sigmas` off the curve."""
+    import numpy as np
+
+    row = _design([Signal(name, math.log(depth / CENTRE_DEPTH), 0.0, 0.0)])[0]
+    sd = math.sqrt(float(row @ np.array(calibration.covariance) @ row) + SHARED_STRAY_SD**2)
+    return math.exp(float(row @ np.array(calibration.coefficients)) + sigmas * sd)
+
+
+def _thin_limit(reading: Reading, calibration: Calibration) -> float:
+    """Upper 95 % limit of a culture too thin to measure, cells/mL x path."""
+    limits = []
+    for channel, name in enumerate(SIGNALS[:2]):
+        depth, error = reading.attenuation[channel], reading.attenuation_se[channel]
+        if math.isfinite(depth):
+            highest = max(depth, 0.0) + 1.96 * error
+            limits.append(_curve(calibration, name, max(highest, 1e-3), 1.96))
+    return min(limits)
+
+
+def _dense_limit(reading: Reading, calibration: Calibration) -> float:
+    """Lower 95 % limit of a culture too dense to see through, cells/mL x path."""
+    limits = [
+        _curve(calibration, name, -math.log(SEEN_SIGMAS * reading.contrast_t_se[channel]), -1.96)
+        for channel, name in enumerate(SIGNALS[:2])
+        if SEEN_SIGMAS * reading.contrast_t_se[channel] < 0.5
+    ]
+    return max(limits, default=0.0)
+
+
+def leave_one_out(start: Calibration, points: Sequence[CalibrationPoint]) -> tuple[Estimate, ...]:
+    """Estimate every slide's culture from the other slides alone.
+
+    Parameters
+    ----------
+    start : Calibration
+        The starting calibration.
+    points : sequence of CalibrationPoint
+        The slides; with one, the starting calibration itself answers.
+
+    Returns
+    -------
+    tuple of Estimate
+        In the order of `points`.
+    """
+    answers = []
+    for j, point in enumerate(points):
+        others = [p for n, p in enumerate(points) if n != j and _keep(p) is not None]
+        answers.append(estimate(point.reading, fit_calibration(start, others) if others else start))
+    return tuple(answers)
+
+
+def _named(
+    *,
+    species: str,
+    path_mm: float | None,
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    stray_scale: float,
+    stray_df: float,
+    points: tuple[KeptPoint, ...],
+    limits: tuple[float, float],
+    software: str,
+) -> Calibration:
+    """Round to what is meaningful, and name the calibration by its content."""
+    coefficients = tuple(round(float(v), 9) for v in mean)
+    matrix = tuple(tuple(float(f"{v:.9g}") for v in row) for row in covariance)
+    body = json.dumps([species, path_mm, coefficients, matrix, [asdict(p) for p in points]])
+    return Calibration(
+        id=f"{species}-{hashlib.sha256(body.encode()).hexdigest()[:8]}",
+        species=species,
+        path_mm=path_mm,
+        coefficients=coefficients,
+        covariance=matrix,
+        stray_scale=stray_scale,
+        stray_df=stray_df,
+        points=points,
+        range_low=limits[0],
+        range_high=limits[1],
+        software=software,
+    )
+
+
+def calibration_to_json(calibration: Calibration) -> str:
+    """Return a calibration as plain, diffable text, one number a line."""
+    return json.dumps({"format": FORMAT, **asdict(calibration)}, indent=1) + "\n"
+
+
+def calibration_from_json(text: str) -> Calibration:
+    """Read a calibration back.
+
+    Parameters
+    ----------
+    text : str
+        As `calibration_to_json` wrote it.
+
+    Returns
+    -------
+    Calibration
+        The same.
+
+    Raises
+    ------
+    DensitycamError
+        For damaged text or a newer format.
+    """
+    try:
+        data: dict[str, Any] = json.loads(text)
+        version = int(data.pop("format"))
+        if version > FORMAT:
+            raise DensitycamError(
+                f"This calibration has format {version}; this densitycam knows up to {FORMAT}.",
+                "Upgrade densitycam.",
+            )
+        data["points"] = tuple(
+            KeptPoint(**{**p, "signals": tuple(Signal(**s) for s in p["signals"])})
+            for p in data["points"]
+        )
+        data["coefficients"] = tuple(float(v) for v in data["coefficients"])
+        data["covariance"] = tuple(tuple(float(v) for v in row) for row in data["covariance"])
+        if len(data["coefficients"]) != 12 or any(len(r) != 12 for r in data["covariance"]):
+            raise ValueError("12 coefficients and their covariance are needed")
+        return Calibration(**data)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise DensitycamError(
+            f"This calibration cannot be read ({error}).",
+            "Fit it again with 'densitycam calibrate'.",
+        ) from None

@@ -1,0 +1,204 @@
+"""Finds the card in a photo: edition, place to sub-pixel accuracy, and the camera's pose."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from densitycam.card.layout import (
+    MARKER_DICTIONARY,
+    MARKER_ID_BASE,
+    CardLayout,
+    Rect,
+    card_layout,
+)
+from densitycam.errors import PhotoRefusedError
+from densitycam.flags import FLAGS
+
+if TYPE_CHECKING:
+    import numpy as np
+
+#: Markers that must stand in their right places; with two, chance finds could pass.
+FEWEST_MARKERS = 3
+
+#: Pixels a millimetre of card below which the bars cannot be read: two pixels a millimetre give
+#: a 10 mm bar 20 rows and a marker module 4 pixels (detection 87 % and falling below).
+FEWEST_PX_PER_MM = 2.0
+
+#: Largest angle between the line of sight and the card's normal [degree].
+LARGEST_TILT_DEG = 32.0
+
+#: A phone's main camera sees about 26 mm equivalent: focal length over the long side [1].
+_USUAL_FOCAL_SHARE = 26.0 / 36.0
+
+
+@dataclass(frozen=True)
+class CardFix:
+    """Where the card is in the photo.
+
+    Parameters
+    ----------
+    layout : CardLayout
+        The edition that was found.
+    sheet_to_photo : ndarray of float64, shape (3, 3)
+        Homography from the sheet's millimetres to photo pixels.
+    marker_ids : tuple of int
+        Markers that fit, ascending.
+    misfit_px : float
+        Root mean square of the corners' distance from the homography [px].
+    px_per_mm : float
+        Mean scale over the bar field [px/mm].
+    tilt_deg : float
+        Angle between the line of sight to the bar field's middle and the card's normal [degree].
+    camera_mm : ndarray of float64, shape (3,)
+        Camera's place in the sheet's frame [mm]: x right, y down, z out of the card.
+    """
+
+    layout: CardLayout
+    sheet_to_photo: np.ndarray
+    marker_ids: tuple[int, ...]
+    misfit_px: float
+    px_per_mm: float
+    tilt_deg: float
+    camera_mm: np.ndarray
+
+
+def corners_mm(rect: Rect) -> list[tuple[float, float]]:
+    """Return a rectangle's corners clockwise from the top left, as OpenCV orders a marker's."""
+    return [
+        (rect.x_mm, rect.y_mm),
+        (rect.right_mm, rect.y_mm),
+        (rect.right_mm, rect.bottom_mm),
+        (rect.x_mm, rect.bottom_mm),
+    ]
+
+
+def refuse(flag: str, found: str = "") -> PhotoRefusedError:
+    """Return the refusal of a gate, its words taken from the registry, `found` added."""
+    gate = FLAGS[flag]
+    meaning = gate.meaning if not found else f"{gate.meaning.rstrip('.')} ({found})."
+    return PhotoRefusedError(meaning, gate.advice, flag=flag)
+
+
+@cache
+def _detector() -> Any:
+    import cv2
+
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    parameters.cornerRefinementWinSize = 4
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
+    return cv2.aruco.ArucoDetector(dictionary, parameters)
+
+
+def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
+    """Find the card by its markers.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+        Upright or turned photo; the markers tell which way is up.
+    focal_35mm : float or None
+        35 mm equivalent focal length [mm], 26 where not known.
+
+    Returns
+    -------
+    CardFix
+        Edition, place, and pose.
+
+    Raises
+    ------
+    PhotoRefusedError
+        "no-card" with fewer than three markers in their right places, "mirrored" where they are
+        found only in the mirror picture, "card-cut" where the bar field leaves the picture,
+        "too-small", "tilted".
+    """
+    import cv2
+    import numpy as np
+
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    corners, ids, _ = _detector().detectMarkers(grey)
+    seen = {} if ids is None else dict(zip(ids.ravel().tolist(), corners, strict=True))
+    layout, here, there = _best_edition(seen)
+    if layout is None:
+        mirrored = _detector().detectMarkers(grey[:, ::-1])[1]
+        if mirrored is not None and len(mirrored) >= FEWEST_MARKERS:
+            raise refuse("mirrored")
+        raise refuse("no-card", f"{len(seen)} of {FEWEST_MARKERS} needed")
+    homography, inside = cv2.findHomography(here, there, cv2.RANSAC, 0.004 * max(grey.shape))
+    ids_here = [m.id for m in layout.markers if m.id in seen]
+    ok = inside.ravel().reshape(-1, 4).all(axis=1) if homography is not None else np.zeros(0)
+    if int(ok.sum()) < FEWEST_MARKERS:
+        raise refuse("no-card", f"{int(ok.sum())} of {FEWEST_MARKERS} needed fit together")
+    keep = np.repeat(ok, 4)
+    homography, _ = cv2.findHomography(here[keep], there[keep], 0)
+    misfit = np.sqrt(np.mean(np.sum((project(homography, here[keep]) - there[keep]) ** 2, axis=1)))
+
+    field = np.array(corners_mm(layout.bar_field))
+    quad = project(homography, field)
+    height, width = grey.shape
+    if (quad < 0).any() or (quad[:, 0] > width - 1).any() or (quad[:, 1] > height - 1).any():
+        raise refuse("card-cut")
+    area_px = cv2.contourArea(quad.astype(np.float32))
+    px_per_mm = float(np.sqrt(area_px / (layout.bar_field.width_mm * layout.bar_field.height_mm)))
+    if px_per_mm < FEWEST_PX_PER_MM:
+        raise refuse("too-small", f"{px_per_mm:.1f} pixels a millimetre")
+    camera = _camera_place(homography, grey.shape, focal_35mm, field)
+    middle = np.array([*field.mean(axis=0), 0.0])
+    sight = camera - middle
+    tilt = float(np.degrees(np.arccos(np.clip(sight[2] / np.linalg.norm(sight), -1.0, 1.0))))
+    if tilt > LARGEST_TILT_DEG:
+        raise refuse("tilted", f"{tilt:.0f} degrees")
+    return CardFix(
+        layout=layout,
+        sheet_to_photo=homography,
+        marker_ids=tuple(int(i) for i, good in zip(ids_here, ok, strict=True) if good),
+        misfit_px=float(misfit),
+        px_per_mm=px_per_mm,
+        tilt_deg=tilt,
+        camera_mm=camera,
+    )
+
+
+def project(homography: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Map points, shape (N, 2), through a homography, shape (3, 3)."""
+    import numpy as np
+
+    mapped = np.c_[points, np.ones(len(points))] @ homography.T
+    return mapped[:, :2] / mapped[:, 2:]
+
+
+def _best_edition(
+    seen: dict[int, np.ndarray],
+) -> tuple[CardLayout | None, np.ndarray, np.ndarray]:
+    """Choose the paper whose markers are most in the picture; pair their corners, mm and px."""
+    import numpy as np
+
+    editions = [card_layout(paper) for paper in MARKER_ID_BASE]
+    layout = max(editions, key=lambda e: sum(m.id in seen for m in e.markers))
+    found = [m for m in layout.markers if m.id in seen]
+    if len(found) < FEWEST_MARKERS:
+        return None, np.empty((0, 2)), np.empty((0, 2))
+    here = np.array([c for m in found for c in corners_mm(m.rect)], dtype=np.float64)
+    there = np.concatenate([seen[m.id].reshape(4, 2) for m in found]).astype(np.float64)
+    return layout, here, there
+
+
+def _camera_place(
+    homography: np.ndarray, shape: tuple[int, ...], focal_35mm: float | None, field: np.ndarray
+) -> np.ndarray:
+    """Return the camera's centre in the sheet's frame, from the homography and a focal length."""
+    import cv2
+    import numpy as np
+
+    height, width = shape[:2]
+    share = focal_35mm / 36.0 if focal_35mm and 12 < focal_35mm < 150 else _USUAL_FOCAL_SHARE
+    focal = share * max(height, width)
+    matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
+    flat = np.c_[field, np.zeros(len(field))]
+    _, turn, shift = cv2.solvePnP(flat, project(homography, field), matrix, None)
+    rotation, _ = cv2.Rodrigues(turn)
+    camera = (-rotation.T @ shift).ravel()
+    # The sheet's z axis points into the wall in a right-handed frame with y down.
+    return np.array([camera[0], camera[1], -camera[2]])

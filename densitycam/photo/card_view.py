@@ -1,0 +1,344 @@
+"""Squares a photo up on the card: linear light, tone curve undone, uneven light divided out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from densitycam.card.layout import CardLayout, Rect
+from densitycam.photo.card_finder import CardFix, refuse
+from densitycam.photo.decode import LinearPhoto, linear, srgb_to_linear_table
+
+if TYPE_CHECKING:
+    import numpy as np
+
+#: Scale of the squared-up sheet [px/mm]: about that of a photo decoded at working size.
+SHEET_PX_PER_MM = 5.0
+
+#: White of the card, as linear light before the tone curve, between which it can be measured.
+DARKEST_WHITE, BRIGHTEST_WHITE = 0.03, 0.985
+
+#: Grey steps are used between these values of linear light: below, the camera's toe and noise
+#: rule; above, it clips.
+DARKEST_STEP, BRIGHTEST_STEP = 0.0015, 0.97
+
+#: Fewest grey steps a side that carry a tone curve.
+FEWEST_STEPS = 5
+
+#: Standard deviations that anchor the tone curve's three coefficients at sRGB, and that of one
+#: grey step [natural log]. Chosen wide enough for any phone's curve, and kept by the simulator's
+#: phones, none of which was used to choose them.
+_TONE_PRIOR_SD = (0.4, 0.25, 0.08)
+_STEP_SD = 0.03
+
+#: Misfit of the grey steps above which one curve does not describe them [natural log].
+LARGEST_TONE_MISFIT = 0.15
+
+#: Brightest over darkest light on the card that a smooth surface may still divide out.
+LARGEST_LIGHT_RATIO = 3.5
+
+#: Blur of the bars' edges beside the vessel [mm, standard deviation] above which a photo is
+#: refused: a quarter of it is lost in a 10 mm bar.
+LARGEST_BLUR_MM = 1.6
+
+
+@dataclass(frozen=True)
+class CardView:
+    """The squared-up card in corrected linear light.
+
+    Parameters
+    ----------
+    light : ndarray of float32, shape (H, W, 3)
+        Linear light over the sheet at `SHEET_PX_PER_MM`, bare paper in the same light = 1.
+    raw : ndarray of float32, shape (H, W, 3)
+        The same before tone curve and light are corrected: for clipped and crushed channels.
+    layout : CardLayout
+        The card's edition.
+    camera_mm : ndarray of float64, shape (3,)
+        Camera's place: x right, y down, z out of the sheet [mm].
+    tone_misfit : float
+        Root mean square misfit of the grey steps [natural log].
+    light_ratio : float
+        Brightest over darkest light on the card.
+    blur_mm : float
+        Standard deviation of the blur of the bars' edges [mm].
+    """
+
+    light: np.ndarray
+    raw: np.ndarray
+    layout: CardLayout
+    camera_mm: np.ndarray
+    tone_misfit: float
+    light_ratio: float
+    blur_mm: float
+
+
+def window(image: np.ndarray, rect: Rect, *, inset: float = 0.0) -> np.ndarray:
+    """Return the view of a squared-up image inside a rectangle of the sheet.
+
+    Parameters
+    ----------
+    image : ndarray, shape (H, W, 3)
+        At `SHEET_PX_PER_MM`.
+    rect : Rect
+        Place on the sheet [mm].
+    inset : float, default 0
+        Share of width and height left out on each side, 0 to 0.5.
+
+    Returns
+    -------
+    ndarray, shape (h, w, 3)
+        A view, not a copy; at least one pixel.
+    """
+    s = SHEET_PX_PER_MM
+    x0, x1 = rect.x_mm + inset * rect.width_mm, rect.right_mm - inset * rect.width_mm
+    y0, y1 = rect.y_mm + inset * rect.height_mm, rect.bottom_mm - inset * rect.height_mm
+    row, column = round(y0 * s), round(x0 * s)
+    return image[row : max(round(y1 * s), row + 1), column : max(round(x1 * s), column + 1)]
+
+
+def square_up(photo: LinearPhoto, fix: CardFix) -> CardView:
+    """Square a photo up on the card and correct its light.
+
+    Parameters
+    ----------
+    photo : LinearPhoto
+        The decoded photo.
+    fix : CardFix
+        Where the card is in it.
+
+    Returns
+    -------
+    CardView
+        Corrected linear light over the sheet.
+
+    Raises
+    ------
+    PhotoRefusedError
+        "dark", "clipped", "tone", "uneven-light", "blurred".
+    """
+    import numpy as np
+
+    raw = _warp(linear(photo.rgb), fix)
+    whites = _white_places(fix.layout)
+    white = np.array([np.median(window(raw, r), axis=(0, 1)) for r in whites], dtype=np.float64)
+    level = np.median(white, axis=0)
+    if level.max() < DARKEST_WHITE:
+        raise refuse("dark", f"{level.max():.1%} of full scale")
+    if np.percentile(white, 75, axis=0).max() > BRIGHTEST_WHITE:
+        raise refuse("clipped")
+
+    tone, light_terms, misfit = _tone_and_light(raw, white, whites, fix.layout)
+    if misfit > LARGEST_TONE_MISFIT:
+        raise refuse("tone", f"by {misfit:.0%}")
+    light = _light_surface(light_terms, raw.shape, fix.layout)
+    ratio = float((light.max(axis=(0, 1)) / light.min(axis=(0, 1))).max())
+    if ratio > LARGEST_LIGHT_RATIO:
+        raise refuse("uneven-light", f"{ratio:.1f} to 1")
+    corrected = _warp(_apply_tone(photo.rgb, tone, level), fix) / light
+    blur = _blur_mm(corrected, fix.layout)
+    if blur > LARGEST_BLUR_MM:
+        raise refuse("blurred", f"{blur:.1f} mm on the card")
+    return CardView(
+        light=corrected,
+        raw=raw,
+        layout=fix.layout,
+        camera_mm=fix.camera_mm,
+        tone_misfit=misfit,
+        light_ratio=ratio,
+        blur_mm=blur,
+    )
+
+
+def _warp(image: np.ndarray, fix: CardFix) -> np.ndarray:
+    import cv2
+    import numpy as np
+
+    s = SHEET_PX_PER_MM
+    # Pixel centres: sheet pixel i covers millimetres i/s to (i+1)/s.
+    to_mm = np.array([[1 / s, 0, 0.5 / s], [0, 1 / s, 0.5 / s], [0, 0, 1.0]])
+    size = (round(fix.layout.width_mm * s), round(fix.layout.height_mm * s))
+    return cv2.warpPerspective(
+        image,
+        fix.sheet_to_photo @ to_mm,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+
+
+def _white_places(layout: CardLayout) -> list[Rect]:
+    """Bare paper that no vessel on its place hides or shades: bar ends and column gaps."""
+    field = layout.bar_field
+    places = []
+    for bar in layout.bars[1::2]:
+        y, height = bar.rect.y_mm + 2.5, bar.rect.height_mm - 5.0
+        for x in (
+            field.x_mm + 3.0,
+            field.x_mm + 13.0,
+            field.right_mm - 13.0,
+            field.right_mm - 23.0,
+        ):
+            places.append(Rect(x, y, 10.0, height))
+    for side in (layout.grey_left, layout.grey_right):
+        places.append(_inside(side[0].rect))
+        for step in side[1:]:
+            # The white gap between a side's marker column and its grey steps.
+            x = step.rect.x_mm - 3.2 if side is layout.grey_left else step.rect.right_mm + 1.2
+            places.append(Rect(x, step.rect.y_mm, 2.0, step.rect.height_mm))
+    return places
+
+
+def _inside(rect: Rect) -> Rect:
+    return Rect(
+        rect.x_mm + 0.2 * rect.width_mm,
+        rect.y_mm + 0.2 * rect.height_mm,
+        0.6 * rect.width_mm,
+        0.6 * rect.height_mm,
+    )
+
+
+def _terms(x_mm: np.ndarray, y_mm: np.ndarray, layout: CardLayout) -> np.ndarray:
+    """Second-order surface over the sheet, coordinates about -1 to 1."""
+    import numpy as np
+
+    u = 2 * x_mm / layout.width_mm - 1
+    v = 2 * y_mm / layout.height_mm - 1
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+
+
+def _tone_and_light(
+    raw: np.ndarray, white: np.ndarray, whites: list[Rect], layout: CardLayout
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Fit tone curve and light together, per channel, each given the other, until they settle.
+
+    With q = ln(linear light / white level) the corrected light is exp(q + p1 q + p2 q^2 +
+    p3 q^3), anchored at p = 0, which is sRGB.
+
+    Returns tone (3 channels, 3), light terms (3 channels, 6) and the misfit.
+    """
+    import numpy as np
+
+    level = np.median(white, axis=0)
+    steps = [*layout.grey_left, *layout.grey_right]
+    grey = np.array([np.median(window(raw, p.rect, inset=0.2), axis=(0, 1)) for p in steps])
+    known = np.log(np.array([p.reflectance for p in steps]))
+    at_white = _terms(*_centres(whites), layout)
+    at_grey = _terms(*_centres([p.rect for p in steps]), layout)
+
+    tone = np.zeros((3, 3))
+    light = np.zeros((3, 6))
+    residuals = []
+    for channel in range(3):
+        usable = (grey[:, channel] > DARKEST_STEP) & (grey[:, channel] < BRIGHTEST_STEP)
+        half = len(steps) // 2
+        if min(usable[:half].sum(), usable[half:].sum()) < FEWEST_STEPS:
+            raise refuse("tone", "too few of them are neither black nor burnt out")
+        q_grey = np.log(np.maximum(grey[usable, channel], 1e-6) / level[channel])
+        q_white = np.log(np.maximum(white[:, channel], 1e-6) / level[channel])
+        basis = np.stack([q_grey, q_grey**2, q_grey**3], axis=-1)
+        for _ in range(4):
+            log_white = q_white + _bend(q_white, tone[channel])
+            light[channel] = _robust_fit(at_white, log_white)
+            target = known[usable, channel] + at_grey[usable] @ light[channel] - q_grey
+            tone[channel] = _anchored_fit(basis, target)
+        residuals.append(target - basis @ tone[channel])
+    return tone, light, float(np.sqrt(np.mean(np.concatenate(residuals) ** 2)))
+
+
+def _centres(rects: list[Rect]) -> tuple[np.ndarray, np.ndarray]:
+    import numpy as np
+
+    return (
+        np.array([r.x_mm + r.width_mm / 2 for r in rects]),
+        np.array([r.y_mm + r.height_mm / 2 for r in rects]),
+    )
+
+
+def _robust_fit(design: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """Least squares with Tukey's biweight, so that a shadowed or soiled place does not count.
+
+    Source: Beaton & Tukey 1974, Technometrics 16:147, constant 4.685.
+    """
+    import numpy as np
+
+    weight = np.ones(len(target))
+    for _ in range(6):
+        root = np.sqrt(weight)
+        solution = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
+        residual = target - design @ solution
+        scale = max(1.4826 * np.median(np.abs(residual)), 1e-3)
+        weight = np.clip(1 - (residual / (4.685 * scale)) ** 2, 0, None) ** 2
+    return solution
+
+
+def _anchored_fit(basis: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """Ridge towards zero with the prior of the tone curve."""
+    import numpy as np
+
+    design = np.vstack([basis / _STEP_SD, np.diag(1 / np.array(_TONE_PRIOR_SD))])
+    return np.linalg.lstsq(design, np.r_[target / _STEP_SD, np.zeros(3)], rcond=None)[0]
+
+
+def _bend(q: np.ndarray, tone: np.ndarray) -> np.ndarray:
+    """Return ln(corrected / linear light); beyond the darkest print it goes on straight."""
+    import numpy as np
+
+    low = -3.6  # ln of a darkest print at 0.027 of white: no step lies below it
+    inside = np.clip(q, low, 0.3)
+    slope = tone[0] + 2 * tone[1] * low + 3 * tone[2] * low**2
+    # Never steeper than it can be trusted without a step beneath it.
+    slope = np.clip(slope, -0.5, 0.5)
+    return (
+        tone[0] * inside
+        + tone[1] * inside**2
+        + tone[2] * inside**3
+        + slope * np.minimum(q - low, 0)
+    )
+
+
+def _apply_tone(rgb: np.ndarray, tone: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """Turn codes into corrected light by one table a channel, white level = 1."""
+    import cv2
+    import numpy as np
+
+    table = np.empty((256, 1, 3), dtype=np.float32)
+    codes = srgb_to_linear_table().astype(np.float64)
+    for channel in range(3):
+        q = np.log(np.maximum(codes, 1e-5) / level[channel])
+        table[:, 0, channel] = np.exp(q + _bend(q, tone[channel]))
+        table[0, 0, channel] = 0.0
+    return cv2.LUT(rgb, table)
+
+
+def _light_surface(terms: np.ndarray, shape: tuple[int, ...], layout: CardLayout) -> np.ndarray:
+    """Light over the sheet, float32, shape (H, W, 3): worked out coarsely, then enlarged."""
+    import cv2
+    import numpy as np
+
+    y, x = np.mgrid[0 : layout.height_mm : 30j, 0 : layout.width_mm : 40j]
+    coarse = np.exp(_terms(x, y, layout) @ terms.T).astype(np.float32)
+    return cv2.resize(coarse, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+
+
+def _blur_mm(light: np.ndarray, layout: CardLayout) -> float:
+    """Blur of the bars' edges at both ends of the field, as a Gaussian's standard deviation.
+
+    An edge of height d blurred by a Gaussian has its steepest slope d / (sd sqrt(2 pi)).
+    """
+    import numpy as np
+
+    field = layout.bar_field
+    found = []
+    for x in (field.x_mm + 4.0, field.right_mm - 20.0):
+        strip = window(light, Rect(x, field.y_mm, 16.0, field.height_mm))[..., 1]
+        profile = np.median(strip, axis=1)
+        per_bar = profile[: len(profile) // 16 * 16].reshape(16, -1)
+        middle = np.median(per_bar[:, per_bar.shape[1] // 4 : -per_bar.shape[1] // 4], axis=1)
+        steps = np.abs(np.diff(middle))
+        slope = np.abs(np.diff(profile)) * SHEET_PX_PER_MM
+        edge = per_bar.shape[1]
+        for n, step in enumerate(steps):
+            near = slope[(n + 1) * edge - edge // 3 : (n + 1) * edge + edge // 3]
+            found.append(step / (near.max() * np.sqrt(2 * np.pi) + 1e-9))
+    return float(np.median(found))

@@ -1,0 +1,206 @@
+"""What the bars say through the vessel: contrast, mean and veil, by row and channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from densitycam.card.layout import Rect
+from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, window
+
+if TYPE_CHECKING:
+    import numpy as np
+
+#: Refractive index of sea water, 20 C, 35 g/kg, 589 nm (Quan & Fry 1995, Appl. Opt. 34:3477,
+#: from memory).
+SEA_WATER_INDEX = 1.339
+
+#: Kept clear of the vessel's edge on the outside, where its own tinted shadow lies [mm].
+SHADOW_MM = 16.0
+
+#: Share of the vessel's width, in its middle, through which bars are read: in a cylinder the
+#: chord there is at least 0.954 of the diameter.
+CENTRAL_SHARE = {"cylinder": 0.30, "flat": 0.50}
+
+
+@dataclass(frozen=True)
+class BarRows:
+    """The bars through the vessel against the bars beside it.
+
+    Parameters
+    ----------
+    height_mm : ndarray, shape (R,)
+        Middle of each window of one period of bars, above the base line [mm].
+    contrast_t, mean_t, veil : ndarray, shape (R, 3)
+        Contrast transmittance, mean transmittance and veil.
+    spread : ndarray, shape (R, 3)
+        Standard error of contrast_t from the scatter of columns.
+    raw_white : ndarray, shape (R, 3)
+        Brightest light through the vessel before correction: near zero means crushed.
+    shift_mm : float
+        Upward shift of the bars by refraction at mid-height that was applied [mm].
+    """
+
+    height_mm: np.ndarray
+    contrast_t: np.ndarray
+    mean_t: np.ndarray
+    veil: np.ndarray
+    spread: np.ndarray
+    raw_white: np.ndarray
+    shift_mm: float
+
+
+def read_bars(
+    view: CardView, *, left_mm: float, right_mm: float, path_mm: float, shape: str
+) -> BarRows:
+    """Regress the bars seen through the vessel on the bars seen beside it.
+
+    Parameters
+    ----------
+    view : CardView
+        The squared-up card.
+    left_mm, right_mm : float
+        The vessel's sides on the card's plane [mm].
+    path_mm : float
+        Thickness of fluid, for the shift by refraction [mm].
+    shape : {"cylinder", "flat"}
+        Form of the fluid.
+
+    Returns
+    -------
+    BarRows
+        One row a window of one period, from the base line upward.
+
+    Notes
+    -----
+    In a window of one whole period, centred on the middle of a bar, the profile through the
+    vessel is a + b times the profile beside it: b is the contrast transmittance, whatever veil
+    or reflection a adds; a straight gradient along the window is orthogonal to the bars. Each
+    column gives its own b; their median leaves out glare stripes, bubbles and scratches.
+    """
+    import numpy as np
+
+    field = view.layout.bar_field
+    s = SHEET_PX_PER_MM
+    beside = _beside(view, left_mm, right_mm)
+    middle, half = (left_mm + right_mm) / 2, (right_mm - left_mm) / 2 * CENTRAL_SHARE[shape]
+    rect = Rect(middle - half, field.y_mm, 2 * half, field.height_mm)
+    through = window(view.light, rect).astype(np.float64)
+    raw = window(view.raw, rect)
+    through, raw = _merge_columns(through), _merge_columns(raw)
+
+    at_mm = field.y_mm + (np.arange(len(through)) + 0.5) / s
+    predicted = _refraction_shift(at_mm, view.camera_mm, path_mm)
+    shift = predicted + _residual_shift(through, beside, predicted)
+    # The reference as the vessel shows it: each apparent height looks at card height + shift.
+    rows = np.arange(len(through))
+    look = np.clip(rows + shift * s, 0, len(through) - 1)
+    reference = np.stack([np.interp(look, rows, beside[:, c]) for c in range(3)], axis=1)
+
+    true_mm = at_mm + shift
+    bar = field.height_mm / len(view.layout.bars)
+    out: dict[str, list[np.ndarray]] = {k: [] for k in ("b", "m", "v", "e", "w")}
+    heights = []
+    for n in range(1, len(view.layout.bars) - 1):
+        centre = field.bottom_mm - (n + 0.5) * bar
+        inside = np.flatnonzero(np.abs(true_mm - centre) <= bar)
+        if len(inside) < 1.6 * bar * s:  # a window cut off at the field's end
+            continue
+        p, q = through[inside], reference[inside]
+        dq = q - q.mean(axis=0)
+        slope = np.einsum("yxc,yc->xc", p - p.mean(axis=0), dq) / np.sum(dq**2, axis=0)
+        mean = p.mean(axis=0) / q.mean(axis=0)
+        b = np.median(slope, axis=0)
+        m = np.median(mean, axis=0)
+        out["b"].append(b)
+        out["m"].append(m)
+        out["v"].append((m - b) * q.mean(axis=0))
+        out["e"].append(1.4826 * np.median(np.abs(slope - b), axis=0) / np.sqrt(len(slope)))
+        out["w"].append(np.percentile(raw[inside], 90, axis=(0, 1)))
+        heights.append(field.bottom_mm - centre)
+    return BarRows(
+        height_mm=np.array(heights),
+        contrast_t=np.array(out["b"]),
+        mean_t=np.array(out["m"]),
+        veil=np.array(out["v"]),
+        spread=np.array(out["e"]),
+        raw_white=np.array(out["w"]),
+        shift_mm=float(-np.median(shift)),
+    )
+
+
+def _merge_columns(strip: np.ndarray) -> np.ndarray:
+    """Average columns to about 1 mm: less noise to a column, and the median stays robust."""
+    import numpy as np
+
+    width = round(SHEET_PX_PER_MM)
+    count = max(strip.shape[1] // width, 1)
+    parts = np.array_split(strip, count, axis=1)
+    return np.stack([part.mean(axis=1) for part in parts], axis=1)
+
+
+def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
+    """Return the bars' profile beside the vessel, shape (H, 3), mean of both sides."""
+    import numpy as np
+
+    field = view.layout.bar_field
+    profiles = []
+    for x0, x1 in (
+        (field.x_mm + 2.0, left_mm - SHADOW_MM),
+        (right_mm + SHADOW_MM, field.right_mm - 2.0),
+    ):
+        if x1 - x0 >= 4.0:
+            strip = window(view.light, Rect(x0, field.y_mm, x1 - x0, field.height_mm))
+            profiles.append(np.median(strip, axis=1))
+    if not profiles:  # a vessel as wide as the field: the outermost columns are all there is
+        for x in (field.x_mm + 1.0, field.right_mm - 5.0):
+            strip = window(view.light, Rect(x, field.y_mm, 4.0, field.height_mm))
+            profiles.append(np.median(strip, axis=1))
+    return np.mean(profiles, axis=0).astype(np.float64)
+
+
+def _refraction_shift(at_mm: np.ndarray, camera_mm: np.ndarray, path_mm: float) -> np.ndarray:
+    """Return how much lower (+, in sheet y) on the card the fluid makes us look [mm].
+
+    A ray inclined by phi leaves a slab of thickness t displaced by t (tan phi - tan phi'),
+    sin phi = n sin phi' (Snell); along a cylinder's axis it is the same. Walls are thin.
+    """
+    import numpy as np
+
+    slope = (at_mm - camera_mm[1]) / camera_mm[2]
+    phi = np.arctan(slope)
+    inner = np.arcsin(np.sin(phi) / SEA_WATER_INDEX)
+    return -path_mm * (slope - np.tan(inner))
+
+
+def _residual_shift(through: np.ndarray, beside: np.ndarray, predicted: np.ndarray) -> np.ndarray:
+    """Return what the prediction misses: a straight line in height, found where bars fit best.
+
+    Zero where so little contrast is left that no fit can be believed.
+    """
+    import numpy as np
+
+    s = SHEET_PX_PER_MM
+    rows = np.arange(len(through))
+    period = round(20.0 * s)
+    profile = np.median(through[..., :2], axis=1).mean(axis=1)
+    target = beside[:, :2].mean(axis=1)
+    kernel = np.ones(period) / period
+
+    def flat(signal: np.ndarray) -> np.ndarray:
+        """Take out the slow part, and the height of the bars' swing, which varies with depth."""
+        slow = np.convolve(signal, kernel, mode="same")
+        return (signal - slow)[period // 2 : -(period // 2)]
+
+    seen = flat(profile)
+    u = np.linspace(-1, 1, len(rows))
+    best, best_fit = np.zeros(len(rows)), 0.0
+    for tilt in np.arange(-2.0, 2.01, 0.5):
+        for offset in np.arange(-4.0, 4.01, 0.4):
+            extra = offset + tilt * u
+            look = np.clip(rows + (predicted + extra) * s, 0, len(rows) - 1)
+            model = flat(np.interp(look, rows, target))
+            fit = float(seen @ model / (np.linalg.norm(seen) * np.linalg.norm(model) + 1e-12))
+            if fit > best_fit:
+                best, best_fit = extra, fit
+    return best if best_fit > 0.8 else np.zeros(len(rows))

@@ -1,0 +1,275 @@
+"""From a photo file to the culture's `Reading`: the front door of photo and vessel together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from densitycam.photo.card_finder import find_card
+from densitycam.photo.card_view import CardView, square_up
+from densitycam.photo.decode import decode_photo
+from densitycam.vessel.bars import CENTRAL_SHARE, BarRows, read_bars
+from densitycam.vessel.outline import find_sides, fluid_rows, outline
+from densitycam.vessel.reading import BarRow, Reading
+from densitycam.vessel.signs import optical_signs
+
+if TYPE_CHECKING:
+    import numpy as np
+
+#: Attenuation and absorbance of a clean glass vessel full of water, where no blank was snapped:
+#: two glass-air and two glass-water surfaces, Fresnel's equations at index 1.5 and 1.34,
+#: -ln(0.96^2 * 0.997^2) = 0.088; and how far real vessels lie from it (an assumption).
+GLASS_ATTENUATION, GLASS_ATTENUATION_SE = 0.088, 0.03
+
+#: Error of contrast and of mean transmittance that no row scatter shows: tone curve, reference,
+#: glare. As a share of the value, and of full scale.
+RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.01, 0.002, 0.004
+
+#: Linear light before correction below which a channel counts as crushed to zero, as the blue
+#: of a dense green culture is: five of 255 codes.
+CRUSHED = 0.0016
+
+#: Contrast must be this many standard errors above zero to count as seen.
+SEEN_SIGMAS = 3.0
+
+
+@dataclass(frozen=True)
+class PhotoReading:
+    """A reading with what is needed to show, date and recognise the photo it came from.
+
+    Parameters
+    ----------
+    reading : Reading
+        The optical measurement.
+    taken_at : datetime
+        Capture time, local, naive.
+    time_source : {"exif", "name", "file"}
+        Where the time came from.
+    sha256 : str
+        Hash of the file's bytes.
+    upright_rgb : ndarray of uint8, shape (H, W, 3)
+        The decoded photo, for drawing on.
+    sheet_to_photo : ndarray of float64, shape (3, 3)
+        Homography from the sheet's millimetres to its pixels.
+    paper : {"a4", "letter"}
+        The card's format.
+    px_per_mm : float
+        Scale over the bars [px/mm].
+    tilt_deg : float
+        Line of sight against the card's normal [degree].
+    tone_misfit, light_ratio, blur_mm : float
+        Quality figures of `CardView`.
+    """
+
+    reading: Reading
+    taken_at: datetime
+    time_source: str
+    sha256: str
+    upright_rgb: np.ndarray
+    sheet_to_photo: np.ndarray
+    paper: str
+    px_per_mm: float
+    tilt_deg: float
+    tone_misfit: float
+    light_ratio: float
+    blur_mm: float
+
+
+def read_photo(
+    path: str | Path,
+    *,
+    path_mm: float,
+    shape: str,
+    dilution: float = 1.0,
+    blank: Reading | None = None,
+) -> PhotoReading:
+    """Measure the culture in a photo.
+
+    Parameters
+    ----------
+    path : str or Path
+        The photo.
+    path_mm : float
+        The vessel's inner width along the line of sight [mm].
+    shape : {"cylinder", "flat"}
+        The vessel's shape.
+    dilution : float, default 1
+        Final over drawn volume, where a diluted sample was snapped.
+    blank : Reading or None
+        The same vessel with clean salt water.
+
+    Returns
+    -------
+    PhotoReading
+        The reading and the photo's own facts.
+
+    Raises
+    ------
+    DensitycamError
+        When the file cannot be opened.
+    PhotoRefusedError
+        When the photo cannot be measured; its flag says why.
+    ValueError
+        For a path or dilution out of range, or an unknown shape.
+    """
+    if not path_mm > 0 or not dilution >= 1 or shape not in CENTRAL_SHARE:
+        raise ValueError(f"path_mm {path_mm}, dilution {dilution}, shape {shape!r}")
+    photo = decode_photo(path)
+    fix = find_card(photo.rgb, focal_35mm=photo.focal_35mm)
+    view = square_up(photo, fix)
+    return PhotoReading(
+        reading=read_view(view, path_mm=path_mm, shape=shape, dilution=dilution, blank=blank),
+        taken_at=photo.taken_at,
+        time_source=photo.time_source,
+        sha256=photo.sha256,
+        upright_rgb=photo.rgb,
+        sheet_to_photo=fix.sheet_to_photo,
+        paper=fix.layout.paper,
+        px_per_mm=fix.px_per_mm,
+        tilt_deg=fix.tilt_deg,
+        tone_misfit=view.tone_misfit,
+        light_ratio=view.light_ratio,
+        blur_mm=view.blur_mm,
+    )
+
+
+def read_view(
+    view: CardView,
+    *,
+    path_mm: float,
+    shape: str,
+    dilution: float = 1.0,
+    blank: Reading | None = None,
+) -> Reading:
+    """Measure the culture on a squared-up card; parameters and errors as `read_photo`."""
+    left, right = find_sides(view)
+    bars = read_bars(view, left_mm=left, right_mm=right, path_mm=path_mm, shape=shape)
+    return reading_of_rows(
+        bars,
+        view=view,
+        left_mm=left,
+        right_mm=right,
+        chord_mm=path_mm * mean_chord_share(shape),
+        dilution=dilution,
+        blank=blank,
+    )
+
+
+def mean_chord_share(shape: str) -> float:
+    """Return the mean light path over the part that is read, as a share of the inner width.
+
+    The chord at a share u of the radius is sqrt(1 - u^2); its mean over 0 to u is
+    (u sqrt(1 - u^2) + asin u) / (2 u).
+    """
+    if shape == "flat":
+        return 1.0
+    import math
+
+    u = CENTRAL_SHARE[shape]
+    return (u * math.sqrt(1 - u * u) + math.asin(u)) / (2 * u)
+
+
+def reading_of_rows(
+    bars: BarRows,
+    *,
+    view: CardView,
+    left_mm: float,
+    right_mm: float,
+    chord_mm: float,
+    dilution: float,
+    blank: Reading | None,
+) -> Reading:
+    """Combine rows into one reading: robust over rows, blank taken off, signs looked for."""
+    import numpy as np
+
+    usable = np.median(bars.raw_white, axis=0) > CRUSHED
+    lead = usable[:2] if usable[:2].any() else np.array([True, True])
+    row_absorbance = -np.log(np.clip(bars.mean_t[:, :2][:, lead].mean(axis=1), 1e-4, None))
+    count = fluid_rows(row_absorbance)
+    # The uppermost row under the surface may straddle it; leave it out where enough remain.
+    fluid = slice(0, count - 1 if count < len(bars.height_mm) and count > 3 else count)
+
+    contrast, contrast_se = _combine(bars.contrast_t[fluid], bars.spread[fluid])
+    mean, mean_se = _combine(bars.mean_t[fluid], np.zeros_like(bars.mean_t[fluid]))
+    contrast_se = np.sqrt(contrast_se**2 + (RELATIVE_FLOOR * contrast) ** 2 + CONTRAST_FLOOR**2)
+    mean_se = np.sqrt(mean_se**2 + (RELATIVE_FLOOR * mean) ** 2 + MEAN_FLOOR**2)
+
+    if blank is None:
+        glass = np.full(3, GLASS_ATTENUATION)
+        glass_se = np.full(3, GLASS_ATTENUATION_SE)
+        glass_mean, glass_mean_se = glass, glass_se
+    else:
+        # The blank's own attenuation was reported less the glass it was assumed to have.
+        glass = -np.log(blank.contrast_t)
+        glass_se = np.array(blank.contrast_t_se) / np.array(blank.contrast_t)
+        glass_mean = -np.log(blank.mean_t)
+        glass_mean_se = np.array(blank.mean_t_se) / np.array(blank.mean_t)
+
+    seen = usable & (contrast > SEEN_SIGMAS * contrast_se)
+    safe = np.where(seen, contrast, 1.0)
+    attenuation = np.where(seen, -np.log(safe) - glass, np.nan)
+    attenuation_se = np.where(seen, np.hypot(contrast_se / safe, glass_se), np.nan)
+    mean_safe = np.where(usable, np.maximum(mean, 1e-4), 1.0)
+    absorbance = np.where(usable, -np.log(mean_safe) - glass_mean, np.nan)
+    absorbance_se = np.where(usable, np.hypot(mean_se / mean_safe, glass_mean_se), np.nan)
+
+    turbidity = np.nanmin(attenuation) if seen.any() else np.nan
+    flags = optical_signs(
+        heights_mm=bars.height_mm[fluid],
+        row_absorbance=row_absorbance[fluid],
+        row_contrast=bars.contrast_t[fluid],
+        attenuation=attenuation,
+        attenuation_se=attenuation_se,
+        seen=seen,
+    )
+    top_mm = view.layout.base_line_y_mm - (bars.height_mm[fluid][-1] + 10.0)
+    return Reading(
+        path_mm=chord_mm,
+        contrast_t=_rgb(contrast),
+        contrast_t_se=_rgb(contrast_se),
+        mean_t=_rgb(mean),
+        mean_t_se=_rgb(mean_se),
+        veil=_rgb(np.median(bars.veil[fluid], axis=0)),
+        attenuation=_rgb(attenuation),
+        attenuation_se=_rgb(attenuation_se),
+        absorbance=_rgb(absorbance),
+        absorbance_se=_rgb(absorbance_se),
+        blank_se=float(np.mean(glass_se)),
+        usable=(bool(usable[0]), bool(usable[1]), bool(usable[2])),
+        greenness=float((absorbance[0] - absorbance[1]) / chord_mm * 10),
+        turbidity_per_mm=float(turbidity / chord_mm),
+        dilution=dilution,
+        outline=outline(view, left_mm=left_mm, right_mm=right_mm, top_mm=top_mm),
+        rows=tuple(
+            BarRow(float(h), _rgb(c), _rgb(m), _rgb(v))
+            for h, c, m, v in zip(
+                bars.height_mm[fluid],
+                bars.contrast_t[fluid],
+                bars.mean_t[fluid],
+                bars.veil[fluid],
+                strict=True,
+            )
+        ),
+        flags=flags,
+    )
+
+
+def _combine(values: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rows' median and its standard error, the larger of scatter and own errors.
+
+    Neighbouring windows overlap by half, so R rows count as R / 2 independent ones; the median's
+    error is 1.2533 times the mean's (normal scatter).
+    """
+    import numpy as np
+
+    middle = np.median(values, axis=0)
+    scatter = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    independent = max(len(values) / 2, 1.0)
+    own = np.median(spread, axis=0)
+    return middle, 1.2533 * np.hypot(scatter, own) / np.sqrt(independent)
+
+
+def _rgb(values: np.ndarray) -> tuple[float, float, float]:
+    return (float(values[0]), float(values[1]), float(values[2]))
