@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -24,6 +25,12 @@ class Growth:
         Days since the last split or the first photo [day].
     evidence : str
         One sentence.
+    ceiling_cells_per_ml : float
+        Density the batch levels off at [cells/mL]; nan where no bend is shown.
+    max_rate_per_day : float
+        Specific growth rate far below that ceiling [1/day]; nan likewise.
+    split_inferred : bool
+        True where the last split was not logged but concluded from the densities.
     """
 
     rate_per_day: float
@@ -34,6 +41,9 @@ class Growth:
     points: int
     days_since_split: float
     evidence: str
+    ceiling_cells_per_ml: float = math.nan
+    max_rate_per_day: float = math.nan
+    split_inferred: bool = False
 
 
 @dataclass(frozen=True)
@@ -66,6 +76,10 @@ class SplitPlan:
         How long the harvest keeps cold [day].
     cautions : tuple of str
         Plain sentences.
+    notes : tuple of str
+        Plain sentences on how to carry the plan out.
+    harvest_cells_low, harvest_cells_high : float
+        95 % interval of harvest_cells; nan where the density has none.
     """
 
     keep_ml: float
@@ -83,6 +97,9 @@ class SplitPlan:
     harvest_cells: float
     keep_cold_days: float
     cautions: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    harvest_cells_low: float = math.nan
+    harvest_cells_high: float = math.nan
 
 
 @dataclass(frozen=True)

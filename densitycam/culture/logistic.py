@@ -1,0 +1,192 @@
+"""Growth towards a ceiling: the logistic fit, and what it says of harvests."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+__all__ = ["LogisticFit", "days_between", "fit_logistic", "split_cycle"]
+
+
+@dataclass(frozen=True)
+class LogisticFit:
+    """density(t) = ceiling / (1 + exp(offset - rate t)).
+
+    Parameters
+    ----------
+    ceiling, ceiling_se : float
+        Density it grows towards and its standard error, in the unit of the data [cells/mL].
+    offset, offset_se : float
+        Dimensionless.
+    rate_per_day, rate_se : float
+        Specific growth rate far below the ceiling [1/day].
+    rss : float
+        Sum of squared residuals, each divided by its relative weight.
+    degrees : int
+        Points less 3.
+    """
+
+    ceiling: float
+    ceiling_se: float
+    offset: float
+    offset_se: float
+    rate_per_day: float
+    rate_se: float
+    rss: float
+    degrees: int
+
+    def density(self, time_day: float) -> float:
+        """Density on the curve at a time [cells/mL]."""
+        x = self.offset - self.rate_per_day * time_day
+        return 0.0 if x > 700 else self.ceiling / (1.0 + math.exp(x))
+
+
+def fit_logistic(
+    times_day: Sequence[float],
+    densities: Sequence[float],
+    *,
+    sd: Sequence[float] | None = None,
+) -> LogisticFit | None:
+    """Fit a logistic curve by weighted least squares.
+
+    Parameters
+    ----------
+    times_day : sequence of float, shape (n,)
+        Times [day].
+    densities : sequence of float, shape (n,)
+        Densities, > 0 [cells/mL].
+    sd : sequence of float, shape (n,), optional
+        Standard deviations up to a common factor, > 0, in the unit of `densities`; equal if None.
+
+    Returns
+    -------
+    LogisticFit or None
+        None for fewer than 4 points or where no curve can be found (the data do not bend).
+
+    Notes
+    -----
+    Levenberg-Marquardt through `scipy.optimize.curve_fit`; standard errors from the scatter of
+    the data, not from `sd`. Checked against the certified values of NIST StRD Rat42.
+    """
+    if len(times_day) < 4:
+        return None
+    import numpy as np
+    from scipy.optimize import OptimizeWarning, curve_fit
+    from scipy.special import expit
+
+    t = np.asarray(times_day, dtype=float)
+    scale = float(np.max(densities))
+    y = np.asarray(densities, dtype=float) / scale
+    sigma = None if sd is None else np.asarray(sd, dtype=float) / scale
+
+    def curve(t, k, offset, rate):  # type: ignore[no-untyped-def]
+        return k * expit(rate * t - offset)
+
+    def slopes(t, k, offset, rate):  # type: ignore[no-untyped-def]
+        s = expit(rate * t - offset)
+        bend = k * s * (1.0 - s)
+        return np.column_stack((s, -bend, t * bend))
+
+    # A straight line through the logits with the ceiling a little above the largest value.
+    start_k = 1.1
+    slope, intercept = np.polyfit(t, np.log(y / (start_k - y)), 1)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", OptimizeWarning)
+        try:
+            best, cov = curve_fit(
+                curve,
+                t,
+                y,
+                p0=(start_k, -intercept, slope),
+                sigma=sigma,
+                jac=slopes,
+                method="lm",
+                xtol=1e-12,
+                ftol=1e-12,
+                maxfev=2000,
+            )
+        except (RuntimeError, OptimizeWarning):
+            return None
+    if not (np.all(np.isfinite(best)) and np.all(np.isfinite(cov)) and best[0] > 0):
+        return None
+    weights = 1.0 if sigma is None else sigma
+    residuals = (y - curve(t, *best)) / weights
+    rss = float(np.sum(residuals**2)) * (scale**2 if sd is None else 1.0)
+    k_se, offset_se, rate_se = np.sqrt(np.diag(cov))
+    return LogisticFit(
+        ceiling=float(best[0]) * scale,
+        ceiling_se=float(k_se) * scale,
+        offset=float(best[1]),
+        offset_se=float(offset_se),
+        rate_per_day=float(best[2]),
+        rate_se=float(rate_se),
+        rss=rss,
+        degrees=len(t) - 3,
+    )
+
+
+def days_between(*, start: float, goal: float, rate_per_day: float, ceiling: float) -> float:
+    """Days a culture needs to grow from one density to another.
+
+    Parameters
+    ----------
+    start, goal : float
+        Densities, > 0 [cells/mL].
+    rate_per_day : float
+        Specific growth rate far below the ceiling [1/day].
+    ceiling : float
+        Density it levels off at [cells/mL]; nan or inf for none.
+
+    Returns
+    -------
+    float
+        Days, 0 where start >= goal, inf where it never gets there, nan where the rate or a
+        density is not known.
+
+    Notes
+    -----
+    Exponential: ln(goal/start)/rate. Logistic: the difference of the logits over the rate.
+    """
+    if not (rate_per_day == rate_per_day and start > 0 and goal > 0):
+        return math.nan
+    if start >= goal:
+        return 0.0
+    if rate_per_day <= 0:
+        return math.inf
+    if not math.isfinite(ceiling):
+        return math.log(goal / start) / rate_per_day
+    if goal >= ceiling:
+        return math.inf
+    return (math.log(goal / (ceiling - goal)) - math.log(start / (ceiling - start))) / rate_per_day
+
+
+def split_cycle(*, kept_share: float, harvest_share: float) -> tuple[float, float]:
+    """Length and yield of one round of harvest and top-up under a ceiling.
+
+    Parameters
+    ----------
+    kept_share : float
+        Share of the culture kept back, 0 < share < 1.
+    harvest_share : float
+        Density at harvest over the ceiling, 0 < share < 1.
+
+    Returns
+    -------
+    rate_times_days : float
+        Specific growth rate far below the ceiling times the days between harvests,
+        ln[(h/(1-h)) (1-r h)/(r h)], dimensionless.
+    yield_share : float
+        Mean cells harvested per day over (ceiling x volume x rate), h (1-r)/(rate x days).
+
+    Raises
+    ------
+    ValueError
+        For a share outside (0, 1).
+    """
+    if not (0 < kept_share < 1 and 0 < harvest_share < 1):
+        raise ValueError("kept_share and harvest_share must lie between 0 and 1")
+    r, h = kept_share, harvest_share
+    rounds = math.log(h / (1.0 - h) * (1.0 - r * h) / (r * h))
+    return rounds, h * (1.0 - r) / rounds

@@ -1,0 +1,577 @@
+"""The rule: harvest, wait, overdue, rescue, hold or cannot tell, with its reasons.
+
+To change the rule, change `Rule` (the numbers) or the order of `_STEPS` (what comes first).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.species import SpeciesFacts
+from densitycam.culture.advice import Advice, Growth, SplitPlan
+from densitycam.culture.logistic import days_between
+from densitycam.culture.series import DensityPoint
+from densitycam.culture.split import KEPT_SHARE, split_plan
+from densitycam.culture.wording import days_words, density_words, interval_words, two_figures
+from densitycam.flags import FLAGS
+from densitycam.vessel.record import VesselRecord
+
+__all__ = ["RULE", "Rule", "decide"]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """The rule's own numbers; the harvest band and the longest batch are the species' facts."""
+
+    #: Share of the ceiling at which a levelling culture is harvested, even below its band: with a
+    #: quarter kept, the yield per day of a logistic culture is flat and highest near it
+    #: (0.193, 0.219, 0.197 at 0.5, 0.7, 0.9 of the ceiling; computed, `logistic.split_cycle`).
+    ceiling_share: float = 0.7
+    #: Share of the band's lower edge below which a culture that stands still is too thin to be
+    #: worth a split. Our own choice.
+    thin_share: float = 0.1
+    #: Days after a split from which a batch is usually ripe. Common practice, no source.
+    usual_days: float = 7.0
+    #: Age from which a photo no longer speaks for today [day]. Our own choice: a healthy culture
+    #: nearly doubles in two days.
+    stale_days: float = 2.0
+    #: Longest forecast that is worth a date [day]. Our own choice.
+    longest_forecast_days: float = 30.0
+
+
+#: The rule in use.
+RULE = Rule()
+
+_NARROW = (
+    "Draw a sample into a narrow flat bottle (10 to 30 mm), or dilute it 1:n with clean salt "
+    "water, and snap that."
+)
+_COUNT = "Count one slide."
+_TOMORROW = "Take another photo tomorrow."
+_TODAY = "Take a photo today."
+
+
+@dataclass(frozen=True)
+class _Case:
+    """All that the steps of the rule look at."""
+
+    estimate: Estimate | None
+    flags: frozenset[str]
+    growth: Growth
+    facts: SpeciesFacts
+    vessel: VesselRecord
+    now: datetime
+    last: DensityPoint | None
+    kept_share: float
+    rule: Rule
+
+    @property
+    def age_days(self) -> float:
+        """Age of the newest density; 0 where there is none."""
+        if self.last is None:
+            return 0.0
+        return max(0.0, (self.now - self.last.when).total_seconds() / 86400.0)
+
+    @property
+    def stale(self) -> bool:
+        return self.age_days > self.rule.stale_days
+
+    @property
+    def past_days(self) -> bool:
+        # Whole days, as the keeper counts them: day 10 is not yet past 10 days.
+        return round(self.growth.days_since_split) > self.facts.max_days_without_split
+
+
+def decide(
+    *,
+    estimate: Estimate | None,
+    flags: Sequence[str],
+    growth: Growth,
+    facts: SpeciesFacts,
+    vessel: VesselRecord,
+    now: datetime,
+    last_point: DensityPoint | None = None,
+    kept_share: float = KEPT_SHARE,
+    rule: Rule = RULE,
+) -> Advice:
+    """Decide what to do with one vessel today.
+
+    Parameters
+    ----------
+    estimate : Estimate or None
+        Of the newest photo; None where it was refused or there is none.
+    flags : sequence of str
+        Gates and signs of the newest photo, ids in `densitycam.flags.FLAGS`.
+    growth : Growth
+        Of the running batch.
+    facts : SpeciesFacts
+        Of the vessel's species.
+    vessel : VesselRecord
+        The vessel.
+    now : datetime
+        The moment asked about, local, naive.
+    last_point : DensityPoint or None
+        The newest density of the running batch: that of `estimate`, or an earlier one where the
+        newest photo was refused. Its age tells whether the photo still speaks for today.
+    kept_share : float, default 0.25
+        Share kept back in the plan, 0 < share < 1.
+    rule : Rule
+        The rule's numbers.
+
+    Returns
+    -------
+    Advice
+        Action, reasons (most decisive first), what would settle it, forecast, plan.
+
+    Raises
+    ------
+    DensitycamError
+        For a kept share outside 0 to 1.
+
+    Notes
+    -----
+    In order: signs of trouble (milky, settled), a falling or bleached culture, an odd colour, a
+    photo without density, then density against the harvest band and the ceiling, days since the
+    split, and the forecast. All else equal, a denser culture is never told to wait where a
+    thinner one is told to harvest.
+    """
+    case = _Case(
+        estimate=estimate,
+        flags=frozenset(flags),
+        growth=growth,
+        facts=facts,
+        vessel=vessel,
+        now=now,
+        last=last_point,
+        kept_share=kept_share,
+        rule=rule,
+    )
+    for step in _STEPS:
+        advice = step(case)
+        if advice is not None:
+            return advice
+    raise AssertionError("the last step always decides")
+
+
+def _advice(
+    action: str,
+    headline: str,
+    reasons: Sequence[str],
+    settle: str = "",
+    *,
+    wait_days: float = math.nan,
+    ready_on: datetime | None = None,
+    plan: SplitPlan | None = None,
+) -> Advice:
+    return Advice(
+        action=action,
+        headline=headline,
+        reasons=tuple(r for r in reasons if r),
+        would_settle=settle,
+        wait_days=wait_days,
+        ready_on=ready_on,
+        plan=plan,
+    )
+
+
+def _hold_for_sign(case: _Case) -> Advice | None:
+    """Milky or settled: no density means anything before that is looked into."""
+    if "milky" in case.flags:
+        return _advice(
+            "hold",
+            "Do not feed from it, and do not split it.",
+            (
+                "It is milky: it scatters light without the pigment that belongs to it, as "
+                "bacteria do.",
+                "Keep no starter from it before you have looked; use separate tools for your "
+                "other bottles.",
+            ),
+            "Look at a drop under the microscope, and smell it.",
+        )
+    if "settled" in case.flags:
+        return _advice(
+            "hold",
+            "Swirl it gently until it is even, then take the photo again.",
+            (
+                "It has settled: denser at the bottom than at the top, so no one density fits it.",
+                "Diatoms settle when the air is weak; give it more air."
+                if case.facts.settles
+                else f"{case.facts.title} should not settle by itself: if it does so again, look "
+                "at it under the microscope.",
+            ),
+            "Swirl, let the bubbles leave, retake.",
+        )
+    return None
+
+
+def _rescue(case: _Case) -> Advice | None:
+    """Answer a culture that falls or loses its pigment."""
+    bleached, falling = "bleached" in case.flags, case.growth.phase == "decline"
+    if not (bleached or falling):
+        return None
+    what = "falling and bleached" if bleached and falling else "falling" if falling else "bleached"
+    return _advice(
+        "rescue",
+        f"Save the starter: the culture is {what}.",
+        (
+            case.growth.evidence if falling else "",
+            FLAGS["bleached"].meaning if bleached else "",
+            "Go back to your second starter and begin afresh in clean water with nutrient; "
+            "do not feed from this one and keep no starter from it unless it looks healthy under "
+            "the microscope.",
+            "Check light, temperature, nutrient and the air.",
+        ),
+        "Look at a drop under the microscope: grazers, clumps, empty cells.",
+    )
+
+
+def _hold_for_colour(case: _Case) -> Advice | None:
+    """Answer a colour that is not the species' own."""
+    if "colour-shift" not in case.flags:
+        return None
+    return _advice(
+        "hold",
+        "Look at it before you harvest or feed.",
+        (
+            f"Its colour is not that of healthy {case.facts.title} ({case.facts.group}).",
+            "The density is read as if it were; the wrong species, another alga or an odd lamp "
+            "can all do this.",
+        ),
+        "Look at a drop under the microscope, or retake in daylight.",
+    )
+
+
+def _no_density(case: _Case) -> Advice | None:
+    """Refused photo, no photo, or an estimate without a number."""
+    e = case.estimate
+    if e is not None and (e.status != "measured" or e.cells_per_ml > 0):
+        return None
+    gates = [FLAGS[f] for f in FLAGS if f in case.flags and FLAGS[f].refuses]
+    last = case.last
+    if "too-dense" in case.flags and last is not None and last.low >= case.facts.harvest_low:
+        return _harvest(
+            case,
+            density=last.cells_per_ml,
+            low=last.low,
+            high=math.inf,
+            first="Too dense to see through now, and the last density measured lay inside its "
+            f"band already ({interval_words(last.low, last.high)}).",
+            settle=_NARROW,
+        )
+    known = ""
+    if last is not None and last.cells_per_ml > 0:
+        known = (
+            f"The last density, {days_words(case.age_days)} old, was "
+            f"{density_words(last.cells_per_ml)}."
+        )
+        days, basis = _forecast(case, last.cells_per_ml)
+        if math.isfinite(days):
+            left = days - case.age_days
+            known += (
+                f" It should reach its band in about {days_words(left)} {basis}."
+                if left > 0
+                else f" It should have reached its band by now {basis}."
+            )
+    return _advice(
+        "cannot-tell",
+        "No density could be measured." if gates else "There is no photo to judge by.",
+        (*(g.meaning for g in gates), known),
+        gates[0].advice if gates else _TODAY,
+    )
+
+
+def _too_thin(case: _Case) -> Advice | None:
+    """Less than can be seen."""
+    e = case.estimate
+    if e is None or e.status != "less-than":
+        return None
+    band = case.facts.harvest_low
+    if e.high < band:
+        return _advice(
+            "wait",
+            "Wait: it is still too thin to measure.",
+            (
+                f"It holds less than {density_words(e.high)}; harvest begins at "
+                f"{density_words(band)}.",
+                *_doubts(case),
+            ),
+            "Take another photo in two days.",
+        )
+    return _advice(
+        "cannot-tell",
+        "This vessel is too narrow to tell.",
+        (
+            "The bars look the same through it as beside it: all that is known is less than "
+            f"{density_words(e.high)}, and harvest begins at {density_words(band)}.",
+        ),
+        "Snap it in a wider vessel, or count one slide.",
+    )
+
+
+def _too_dense(case: _Case) -> Advice | None:
+    """More than can be seen through."""
+    e = case.estimate
+    if e is None or e.status != "more-than":
+        return None
+    low, band = e.low, case.facts.harvest_low
+    if low >= band:
+        return _harvest(
+            case,
+            density=low,
+            low=low,
+            high=math.inf,
+            first=f"Too dense to see through: more than {density_words(low)}, and its band begins "
+            f"at {density_words(band)}. The plan counts with that least.",
+            settle=_NARROW,
+        )
+    return _advice(
+        "cannot-tell",
+        "Too dense to see through in this vessel.",
+        (
+            f"All that is known is more than {density_words(low)}; harvest begins at "
+            f"{density_words(band)}.",
+            *_doubts(case),
+        ),
+        _NARROW,
+    )
+
+
+def _measured(case: _Case) -> Advice | None:
+    """Density against the band, the ceiling, the days and the forecast."""
+    e = case.estimate
+    if e is None:
+        return None
+    facts, growth, rule = case.facts, case.growth, case.rule
+    c, band = e.cells_per_ml, facts.harvest_low
+    measured = f"{density_words(c)} ({interval_words(e.low, e.high, unit=False)})"
+    straddles = e.low < band <= e.high
+    if c >= band:
+        return _harvest(
+            case,
+            density=c,
+            low=e.low,
+            high=e.high,
+            first=(
+                f"Probably ready: {measured}, but the interval reaches below the "
+                f"{density_words(band)} at which harvest begins."
+                if straddles
+                else f"It holds {measured}; its band is {_band(facts)}."
+            ),
+            settle=_COUNT if straddles else "",
+        )
+
+    ceiling = growth.ceiling_cells_per_ml
+    if c >= rule.ceiling_share * ceiling:  # False for nan
+        return _harvest(
+            case,
+            density=c,
+            low=e.low,
+            high=e.high,
+            first=f"It holds {measured}, below its band of {_band(facts)}, but it levels off at "
+            f"about {density_words(ceiling)}: splitting now yields more than waiting.",
+        )
+    levelled = growth.phase == "stationary" or (growth.phase == "slowing" and case.past_days)
+    if levelled and c >= rule.thin_share * band:
+        return _harvest(
+            case,
+            density=c,
+            low=e.low,
+            high=e.high,
+            first=f"It holds {measured}, below its band of {_band(facts)}, but has all but "
+            "stopped growing: a split in fresh water with nutrient starts it again.",
+        )
+    if growth.phase == "stationary":
+        return _advice(
+            "wait",
+            "Too thin and not growing: check light, temperature, nutrient and air.",
+            (
+                f"It holds {measured}; harvest begins at {density_words(band)}.",
+                growth.evidence,
+                *_doubts(case),
+            ),
+            _settle(case, ""),
+        )
+
+    days, basis = _forecast(case, c)
+    left = days - case.age_days
+    if case.stale and left <= 0:
+        return _advice(
+            "cannot-tell",
+            "It may be ready by now: take a photo today.",
+            (
+                f"The last photo is {days_words(case.age_days)} old; it held {measured} then.",
+                f"It should have reached its band by now {basis}.",
+                *_doubts(case),
+            ),
+            _TODAY,
+        )
+    known = 0 <= left <= rule.longest_forecast_days
+    when = case.now + timedelta(days=left) if known else None
+    if known:
+        headline = f"Wait about {days_words(left)}."
+        outlook = f"It should reach its band in about {days_words(left)} {basis}."
+    elif left < 0:
+        headline = "Wait: it should be ready any time now."
+        outlook = f"It should be reaching its band about now {basis}."
+    else:
+        headline = "Wait."
+        outlook = "At its present rate no date can be given."
+    return _advice(
+        "wait",
+        headline,
+        (
+            f"It holds {measured}; harvest begins at {density_words(band)}."
+            + (" It may be ready already: the interval reaches into the band." * straddles),
+            outlook,
+            f"{_since(growth)}, past the usual {days_words(facts.max_days_without_split)}: check light "
+            "and nutrient."
+            if case.past_days
+            else "",
+            growth.evidence,
+            *_doubts(case),
+        ),
+        _settle(case, _COUNT if straddles else ""),
+        wait_days=left if known else math.nan,
+        ready_on=when,
+    )
+
+
+#: What is looked at, in this order; the first that decides wins.
+_STEPS = (
+    _hold_for_sign,
+    _rescue,
+    _hold_for_colour,
+    _no_density,
+    _too_thin,
+    _too_dense,
+    _measured,
+)
+
+
+def _harvest(
+    case: _Case, *, density: float, low: float, high: float, first: str, settle: str = ""
+) -> Advice:
+    """Harvest, or overdue where it is past its best."""
+    facts, growth = case.facts, case.growth
+    late = []
+    if density > facts.harvest_high:
+        late.append(f"It is past the top of its band, {density_words(facts.harvest_high)}.")
+    if growth.phase == "stationary":
+        late.append(growth.evidence)
+    if case.past_days:
+        late.append(
+            f"{_since(growth)}, past the {days_words(facts.max_days_without_split)} after which "
+            "nutrients are usually used up."
+        )
+    headline = "Harvest now."
+    if late:
+        headline = (
+            "Harvest today: it is past its best."
+            if density >= facts.harvest_low
+            else "Split it today: it has all but stopped growing."
+        )
+    days = ""
+    if not case.past_days and growth.days_since_split >= case.rule.usual_days:
+        days = f"{_since(growth)}, the usual time for a split."
+    return _advice(
+        "overdue" if late else "harvest",
+        headline,
+        (
+            first,
+            *late,
+            days,
+            growth.evidence if growth.phase in ("exponential", "slowing") else "",
+            *_doubts(case),
+        ),
+        _settle(case, settle),
+        plan=split_plan(
+            density=density,
+            density_low=low,
+            density_high=high,
+            vessel=case.vessel,
+            facts=facts,
+            growth=growth,
+            kept_share=case.kept_share,
+        ),
+    )
+
+
+def _forecast(case: _Case, density: float) -> tuple[float, str]:
+    """Days from the photo to the harvest, and "on what that rests"; nan where not known."""
+    growth, facts = case.growth, case.facts
+    goal, ceiling = facts.harvest_low, growth.ceiling_cells_per_ml
+    if math.isfinite(ceiling):
+        goal = min(goal, case.rule.ceiling_share * ceiling)
+        days = days_between(
+            start=density, goal=goal, rate_per_day=growth.max_rate_per_day, ceiling=ceiling
+        )
+        return days, "as its growth slows towards its ceiling"
+
+    def days_at(rate: float) -> float:
+        return days_between(start=density, goal=goal, rate_per_day=rate, ceiling=math.inf)
+
+    if growth.phase in ("stationary", "decline"):
+        return math.nan, ""
+    if growth.low > 0:
+        span = f"{_span(days_at(growth.high), days_at(growth.low))}"
+        return days_at(growth.rate_per_day), (
+            f"at its present {two_figures(growth.divisions_per_day)} doublings a day{span}"
+        )
+    usual = math.sqrt(facts.rate_low_per_day * facts.rate_high_per_day)
+    span = _span(days_at(facts.rate_high_per_day), days_at(facts.rate_low_per_day))
+    return days_at(usual), f"at the usual rate of {facts.title}, its own not being known yet{span}"
+
+
+def _span(fast: float, slow: float) -> str:
+    if not math.isfinite(slow):
+        return ""
+    low, high = f"{fast:.0f}", f"{slow:.0f}"
+    return "" if low == high else f" ({low} to {high} days after the photo)"
+
+
+def _band(facts: SpeciesFacts) -> str:
+    return interval_words(facts.harvest_low, facts.harvest_high)
+
+
+def _since(growth: Growth) -> str:
+    return f"Day {growth.days_since_split:.0f} of this batch"
+
+
+def _doubts(case: _Case) -> tuple[str, ...]:
+    """Say what makes the answer uncertain, for the end of the reasons."""
+    e, growth = case.estimate, case.growth
+    said = []
+    if growth.split_inferred:
+        said.append(
+            "A fall in density was taken for a split that nobody logged; if you did not split it, "
+            "the culture is failing."
+        )
+    if case.stale:
+        said.append(f"The photo is {days_words(case.age_days)} old.")
+    if e is not None:
+        said.extend(e.notes)
+        if e.checked_by_counts == 0:
+            said.append("The calibration is not yet checked by a slide count.")
+    if case.facts.harvest_is_weak:
+        said.append(
+            f"The harvest band of {case.facts.title} rests on little: note at which density yours "
+            "does best."
+        )
+    return tuple(said)
+
+
+def _settle(case: _Case, first: str) -> str:
+    """Choose the one action that would help most."""
+    if case.growth.split_inferred and case.growth.phase == "unknown":
+        return "Log the split; if there was none, look at a drop under the microscope."
+    if case.stale:
+        return _TODAY
+    if first:
+        return first
+    if case.estimate is not None and case.estimate.checked_by_counts == 0:
+        return _COUNT
+    return _TOMORROW if case.growth.phase == "unknown" else ""
