@@ -96,7 +96,7 @@ def format_cells(cells_per_ml: float, *, figures: int = 2) -> str:
 
 
 def _figures(value: float, low: float, high: float) -> int:
-    if not (0 < value and math.isfinite(high) and low < high):
+    if not (value > 0 and math.isfinite(high) and low < high):
         return 2
     return 3 if (high - low) / (2 * value) < _THREE_FIGURES_BELOW else 2
 

@@ -1,0 +1,334 @@
+"""Draw on the photo what was measured where, with the answer in a panel below it."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from densitycam.atomic_file import write_whole
+from densitycam.calibration.estimate import Estimate
+from densitycam.card.layout import CardLayout, Rect
+from densitycam.culture.advice import Advice
+from densitycam.flags import FLAGS
+from densitycam.report.numbers import format_density, significant
+from densitycam.report.text import checked_text
+from densitycam.vessel.bars import CENTRAL_SHARE, SHADOW_MM
+from densitycam.vessel.reading import Reading
+
+if TYPE_CHECKING:
+    import numpy as np
+    from PIL import ImageDraw, ImageFont
+
+    RGBCode = tuple[int, int, int]
+
+#: A larger photo is shrunk to this width before it is drawn on [px].
+LARGEST_WIDTH = 1600
+
+#: Colours of the marks (Okabe & Ito 2008): they stay apart for the colour-blind, and on green.
+THROUGH_RGB = (213, 94, 0)
+BESIDE_RGB = (86, 180, 233)
+GREYS_RGB = (240, 228, 66)
+CARD_RGB = (255, 255, 255)
+
+_CASING = (20, 28, 28)
+_INK = (34, 48, 47)
+_QUIET = (95, 107, 109)
+_PANEL = (250, 250, 247)
+
+_LEGEND = (
+    (THROUGH_RGB, "bars seen through the culture"),
+    (BESIDE_RGB, "the same bars beside the vessel"),
+    (GREYS_RGB, "grey steps: light and tone"),
+)
+
+
+def picture_scale(width_px: int) -> float:
+    """Return output pixels per photo pixel for a photo of this width [px], at most 1."""
+    return min(1.0, LARGEST_WIDTH / width_px)
+
+
+def reference_areas(layout: CardLayout, reading: Reading) -> tuple[Rect, ...]:
+    """Return where the undisturbed bars are read beside the vessel.
+
+    Parameters
+    ----------
+    layout : CardLayout
+        The card.
+    reading : Reading
+        The measurement.
+
+    Returns
+    -------
+    tuple of Rect
+        One or two areas on the sheet [mm], clear of the vessel's own tinted shadow.
+    """
+    field, out = layout.bar_field, reading.outline
+    sides = (
+        (field.x_mm + 2.0, out.left_mm - SHADOW_MM),
+        (out.right_mm + SHADOW_MM, field.right_mm - 2.0),
+    )
+    areas = tuple(
+        Rect(x0, field.y_mm, x1 - x0, field.height_mm) for x0, x1 in sides if x1 - x0 >= 4.0
+    )
+    return areas or tuple(
+        Rect(x, field.y_mm, 4.0, field.height_mm) for x in (field.x_mm + 1, field.right_mm - 5)
+    )
+
+
+def read_area(layout: CardLayout, reading: Reading, *, shape: str) -> Rect:
+    """Return the part of the vessel through which bars were read, from its first to last row.
+
+    Parameters
+    ----------
+    layout : CardLayout
+        The card.
+    reading : Reading
+        The measurement.
+    shape : {"cylinder", "flat"}
+        The vessel's shape.
+
+    Returns
+    -------
+    Rect
+        On the sheet [mm].
+    """
+    out = reading.outline
+    bar = layout.bars[0].rect.height_mm
+    width = (out.right_mm - out.left_mm) * CENTRAL_SHARE[shape]
+    x = (out.left_mm + out.right_mm - width) / 2
+    if not reading.rows:
+        return Rect(x, out.top_mm, width, out.bottom_mm - out.top_mm)
+    heights = [row.height_mm for row in reading.rows]
+    top = layout.base_line_y_mm - max(heights) - bar
+    return Rect(x, top, width, max(heights) - min(heights) + 2 * bar)
+
+
+def annotate(
+    upright_rgb: np.ndarray,
+    sheet_to_photo: np.ndarray,
+    layout: CardLayout,
+    reading: Reading,
+    estimate: Estimate,
+    advice: Advice | None,
+    title: str = "",
+    *,
+    shape: str = "cylinder",
+) -> np.ndarray:
+    """Draw the measured areas on the photo and the answer below it.
+
+    Parameters
+    ----------
+    upright_rgb : ndarray of uint8, shape (H, W, 3)
+        The photo.
+    sheet_to_photo : ndarray of float64, shape (3, 3)
+        Homography from the sheet's millimetres to the photo's pixels.
+    layout : CardLayout
+        The card seen.
+    reading : Reading
+        The measurement.
+    estimate : Estimate
+        Cells/mL.
+    advice : Advice or None
+        What to do today, where known.
+    title : str, default ""
+        Vessel, species, day.
+    shape : {"cylinder", "flat"}, default "cylinder"
+        The vessel's shape: how much of its width was read.
+
+    Returns
+    -------
+    ndarray of uint8, shape (H', W', 3)
+        The photo, shrunk to at most `LARGEST_WIDTH`, with the panel below.
+
+    Raises
+    ------
+    ValueError
+        For a picture that is not uint8 RGB, or an unknown shape.
+    """
+    import cv2
+    import numpy as np
+
+    if upright_rgb.dtype != np.uint8 or upright_rgb.ndim != 3 or upright_rgb.shape[2] != 3:
+        raise ValueError(f"need a uint8 RGB picture, not {upright_rgb.dtype} {upright_rgb.shape}")
+    if shape not in CENTRAL_SHARE:
+        raise ValueError(f"shape must be one of {', '.join(CENTRAL_SHARE)}, not {shape!r}")
+    height, width = upright_rgb.shape[:2]
+    scale = picture_scale(width)
+    picture = upright_rgb.copy()
+    if scale < 1:
+        size = (round(width * scale), round(height * scale))
+        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    shrink = np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1]])
+    to_picture = shrink @ np.asarray(sheet_to_photo, dtype=np.float64)
+
+    card = Rect(0.0, 0.0, layout.width_mm, layout.base_line_y_mm)
+    _frame(picture, to_picture, card, CARD_RGB)
+    for side in (layout.grey_left, layout.grey_right):
+        _frame(picture, to_picture, _around(side[0].rect, side[-1].rect), GREYS_RGB)
+    for area in reference_areas(layout, reading):
+        _frame(picture, to_picture, area, BESIDE_RGB)
+    out = reading.outline
+    vessel = Rect(out.left_mm, out.top_mm, out.right_mm - out.left_mm, out.bottom_mm - out.top_mm)
+    _frame(picture, to_picture, vessel, THROUGH_RGB, thin=True)
+    area = read_area(layout, reading, shape=shape)
+    _frame(picture, to_picture, area, THROUGH_RGB)
+    for row in reading.rows:  # a tick at both sides of every row that was read
+        y = layout.base_line_y_mm - row.height_mm
+        for x, inward in ((area.x_mm, 1.0), (area.right_mm, -1.0)):
+            tick = inward * min(3.0, area.width_mm / 4)
+            _strokes(picture, to_picture, [(x, y), (x + tick, y)], THROUGH_RGB)
+    panel = _answer_panel(picture.shape[1], reading, estimate, advice, title)
+    return np.vstack([picture, panel])
+
+
+def _around(first: Rect, last: Rect) -> Rect:
+    return Rect(first.x_mm, first.y_mm, first.width_mm, last.bottom_mm - first.y_mm)
+
+
+def _frame(
+    picture: np.ndarray, to_picture: np.ndarray, rect: Rect, colour: RGBCode, *, thin: bool = False
+) -> None:
+    corners = [
+        (rect.x_mm, rect.y_mm),
+        (rect.right_mm, rect.y_mm),
+        (rect.right_mm, rect.bottom_mm),
+        (rect.x_mm, rect.bottom_mm),
+        (rect.x_mm, rect.y_mm),
+    ]
+    _strokes(picture, to_picture, corners, colour, thin=thin)
+
+
+def _strokes(
+    picture: np.ndarray,
+    to_picture: np.ndarray,
+    points_mm: Sequence[tuple[float, float]],
+    colour: RGBCode,
+    *,
+    thin: bool = False,
+) -> None:
+    """Draw a line through points of the sheet, with a dark casing that shows on white and black."""
+    import cv2
+    import numpy as np
+
+    points = np.column_stack([np.array(points_mm, dtype=np.float64), np.ones(len(points_mm))])
+    seen = points @ to_picture.T
+    pixels = seen[:, :2] / seen[:, 2:]
+    line = max(2, round(picture.shape[1] / 450))
+    line = max(1, line // 2) if thin else line
+    fixed = np.round(pixels * 16).astype(np.int32)[None]  # sixteenths of a pixel
+    for thickness, code in ((line + 2, _CASING), (line, colour)):
+        cv2.polylines(picture, fixed, False, code, thickness, cv2.LINE_AA, shift=4)
+
+
+def _font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    from PIL import ImageFont
+
+    return ImageFont.load_default(size=max(10, round(size)))
+
+
+def _wrap(text: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, width: float) -> list[str]:
+    """Break text into lines that fit a width in pixels; a single word may exceed it."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and font.getlength(longer) <= width:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+def _answer_lines(
+    reading: Reading, estimate: Estimate, advice: Advice | None, title: str
+) -> list[tuple[str, float, RGBCode]]:
+    """Return the panel's paragraphs with their size (1 = plain) and colour."""
+    density, _, limits = format_density(estimate).partition(" (")
+    lines: list[tuple[str, float, RGBCode]] = []
+    if title:
+        lines.append((title, 0.95, _QUIET))
+    lines.append((density, 2.0, _INK))
+    if limits:
+        lines.append((limits.rstrip(")").replace("95 %:", "95 % interval:"), 1.15, _INK))
+    lines.append((checked_text(estimate), 0.9, _QUIET))
+    if advice is not None:
+        lines.append((advice.headline, 1.35, _INK))
+    lines += [
+        (f"{FLAGS[n].title}: {FLAGS[n].advice}", 1.0, (176, 66, 0))
+        for n in FLAGS
+        if n in set(reading.flags)
+    ]
+    return lines
+
+
+def _answer_panel(
+    width: int, reading: Reading, estimate: Estimate, advice: Advice | None, title: str
+) -> np.ndarray:
+    import numpy as np
+    from PIL import Image, ImageDraw
+
+    unit = width / 42
+    pad = 1.1 * unit
+    wide = width >= 700
+    answer_width = width * 0.58 - pad if wide else width - 2 * pad
+    left: list[tuple[list[str], float, RGBCode]] = [
+        (_wrap(text, _font(size * unit), answer_width), size, colour)
+        for text, size, colour in _answer_lines(reading, estimate, advice, title)
+    ]
+    left_height = sum(len(lines) * size * 1.25 * unit + 0.35 * unit for lines, size, _ in left)
+    legend_height = (len(_LEGEND) + 1) * 1.55 * unit
+    body = max(left_height, legend_height) if wide else left_height + legend_height + unit
+    image = Image.new("RGB", (width, round(body + 2 * pad)), _PANEL)
+    draw = ImageDraw.Draw(image)
+    y = pad
+    for lines, size, colour in left:
+        font = _font(size * unit)
+        for line in lines:
+            draw.text((pad, y), line, fill=colour, font=font)
+            y += size * 1.25 * unit
+        y += 0.35 * unit
+    _draw_legend(
+        draw,
+        x=width * 0.62 if wide else pad,
+        y=pad if wide else y + unit,
+        unit=unit,
+        path_mm=reading.path_mm,
+    )
+    return np.array(image)
+
+
+def _draw_legend(
+    draw: ImageDraw.ImageDraw, *, x: float, y: float, unit: float, path_mm: float
+) -> None:
+    font = _font(0.95 * unit)
+    for colour, text in _LEGEND:
+        box = (x, y + 0.1 * unit, x + 1.5 * unit, y + 1.05 * unit)
+        draw.rectangle(box, outline=_CASING, width=max(3, round(unit / 4)))
+        inner = (box[0] + 1, box[1] + 1, box[2] - 1, box[3] - 1)
+        draw.rectangle(inner, outline=colour, width=max(2, round(unit / 6)))
+        draw.text((x + 2.0 * unit, y), text, fill=_INK, font=font)
+        y += 1.55 * unit
+    draw.text((x, y), f"light path {significant(path_mm, 3)} mm", fill=_QUIET, font=font)
+
+
+def write_png(array: np.ndarray, path: str | Path) -> None:
+    """Write a picture as PNG, whole or not at all.
+
+    Parameters
+    ----------
+    array : ndarray of uint8, shape (H, W, 3)
+        RGB picture.
+    path : str or Path
+        Where to.
+
+    Raises
+    ------
+    DensitycamError
+        When the file cannot be written.
+    """
+    from PIL import Image
+
+    stream = io.BytesIO()
+    Image.fromarray(array).save(stream, format="PNG")
+    write_whole(path, stream.getvalue())

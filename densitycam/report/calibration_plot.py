@@ -1,0 +1,206 @@
+"""The calibration plot: what photos said against what slides counted, and by how much they part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from densitycam.report.figures import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    SETTINGS,
+    check_suffix,
+    finite_positive,
+    save_figure,
+    set_density_axis,
+)
+
+#: Up to this many points each carries its name.
+_NAMED_POINTS = 12
+
+
+@dataclass(frozen=True)
+class PlotPoint:
+    """One photo paired with one slide count.
+
+    Parameters
+    ----------
+    label : str
+        Day or name.
+    counted, counted_low, counted_high : float
+        The slide's density and its 95 % limits [cells/mL].
+    estimated, estimated_low, estimated_high : float
+        What the photo says by a calibration that has not seen this slide [cells/mL].
+    """
+
+    label: str
+    counted: float
+    counted_low: float
+    counted_high: float
+    estimated: float
+    estimated_low: float
+    estimated_high: float
+
+
+def write_calibration_plot(
+    path: str | Path,
+    *,
+    title: str,
+    points: Sequence[PlotPoint],
+    range_low: float,
+    range_high: float,
+    note: str = "",
+) -> None:
+    """Write estimate against count on logarithmic axes, and the difference in percent below.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where to, ending in .png or .svg.
+    title : str
+        Species and vessel.
+    points : sequence of PlotPoint
+        The pairs; may be empty.
+    range_low, range_high : float
+        Where the calibration holds [cells/mL], 0 < low < high.
+    note : str
+        A line under the title.
+
+    Raises
+    ------
+    DensitycamError
+        For another suffix, or where the file cannot be written.
+    ValueError
+        For a range that is not 0 < low < high.
+    """
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    check_suffix(path)
+    if not 0 < range_low < range_high < math.inf:
+        raise ValueError(f"range must be 0 < low < high, not {range_low}, {range_high}")
+    shown = [p for p in points if finite_positive([p.counted]) and finite_positive([p.estimated])]
+    values = [range_low, range_high]
+    for p in shown:
+        values += finite_positive([p.counted, p.estimated])
+        values += finite_positive(
+            v
+            for v in (p.counted_low, p.counted_high, p.estimated_low, p.estimated_high)
+            if p.counted / 4 < v < p.counted * 4
+        )
+    low, high = min(values) / 1.25, max(values) * 1.25
+
+    with matplotlib.rc_context(SETTINGS):
+        figure = Figure(figsize=(6.6, 8.4), facecolor="white", layout="constrained")
+        figure.get_layout_engine().set(h_pad=0.12, w_pad=0.12)
+        ax, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
+        ax.set_xscale("log")
+        ax.set_yscale("log")
+        ax.set_xlim(low, high)
+        ax.set_ylim(low, high)
+        set_density_axis(ax.yaxis, low, high, label="from the photo")
+        for panel in (ax, below):
+            panel.axvspan(
+                range_low,
+                range_high,
+                facecolor=GREEN,
+                alpha=0.13,
+                edgecolor="none",
+                label="where this calibration holds",
+            )
+            panel.grid(color="#D9DEDD", linewidth=0.7)
+            panel.set_axisbelow(True)
+            for side in ("top", "right"):
+                panel.spines[side].set_visible(False)
+        ax.plot([low, high], [low, high], color=GREY, linewidth=1.3, label="photo and slide agree")
+        ax.set_title(title, loc="left", fontsize=13, fontweight="bold")
+
+        limit = _residual_limit(shown)
+        below.axhline(0.0, color=GREY, linewidth=1.3)
+        below.set_ylim(-limit, limit)
+        below.set_ylabel("photo less slide (%)")
+        for n, p in enumerate(shown):
+            label = "one slide count, with 95 % intervals" if n == 0 else None
+            ax.hlines(
+                p.estimated,
+                *_clip(p.counted_low, p.counted_high, low, high),
+                color=BLUE,
+                linewidth=1.4,
+                alpha=0.75,
+            )
+            ax.vlines(
+                p.counted,
+                *_clip(p.estimated_low, p.estimated_high, low, high),
+                color=BLUE,
+                linewidth=1.4,
+                alpha=0.75,
+            )
+            ax.plot(
+                p.counted,
+                p.estimated,
+                "o",
+                color=BLUE,
+                markersize=7,
+                markeredgecolor="white",
+                label=label,
+            )
+            residual = _percent(p.estimated, p.counted)
+            below.vlines(
+                p.counted,
+                *_clip(
+                    _percent(p.estimated_low, p.counted),
+                    _percent(p.estimated_high, p.counted),
+                    -limit,
+                    limit,
+                ),
+                color=BLUE,
+                linewidth=1.4,
+                alpha=0.75,
+            )
+            below.plot(p.counted, residual, "o", color=BLUE, markersize=7, markeredgecolor="white")
+            if len(shown) <= _NAMED_POINTS:
+                ax.annotate(
+                    p.label,
+                    (p.counted, p.estimated),
+                    xytext=(7, -7),
+                    textcoords="offset points",
+                    va="top",
+                    fontsize=8.5,
+                    color=INK,
+                )
+        if not shown:
+            ax.text(
+                0.5, 0.2, "no slide counts yet", transform=ax.transAxes, ha="center", color=GREY
+            )
+        set_density_axis(below.xaxis, low, high, label="counted on the slide")
+        ax.legend(loc="upper left", frameon=False, fontsize=10)
+        caption = "Each photo is judged by a calibration that has not seen its slide."
+        if note:
+            caption = f"{caption}\n{note}"
+        figure.supxlabel(caption, fontsize=8.5, color=GREY, x=0.02, ha="left")
+        save_figure(figure, path, title=title)
+
+
+def _percent(value: float, reference: float) -> float:
+    return 100.0 * (value / reference - 1.0)
+
+
+def _clip(a: float, b: float, low: float, high: float) -> tuple[float, float]:
+    first = max(a, low) if math.isfinite(a) else low
+    last = min(b, high) if math.isfinite(b) else high
+    return first, last
+
+
+def _residual_limit(points: Sequence[PlotPoint]) -> float:
+    """Return half the height of the lower panel [%]: every point, and most of every interval."""
+    reach = [20.0]
+    for p in points:
+        reach.append(1.25 * abs(_percent(p.estimated, p.counted)))
+        for v in (p.estimated_low, p.estimated_high):
+            if math.isfinite(v):
+                reach.append(min(1.1 * abs(_percent(v, p.counted)), 100.0))
+    return max(reach)

@@ -1,0 +1,478 @@
+"""Texts for people, at most 80 columns wide: a snap, a batch's lines, a calibration."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.culture.advice import Advice, Growth, SplitPlan
+from densitycam.flags import FLAGS
+from densitycam.report.numbers import (
+    format_cells,
+    format_day,
+    format_days,
+    format_density,
+    format_grams,
+    format_ml,
+    format_percent,
+    format_rate,
+    significant,
+)
+from densitycam.vessel.reading import CHANNELS, Reading
+
+#: Columns of every text.
+WIDTH = 80
+
+_LABEL = 14
+_NAME, _DAY, _DENSITY, _WORDS = 19, 6, 25, 24
+
+#: The decision in a word or two, for tables.
+ACTION_WORDS = {
+    "harvest": "harvest",
+    "wait": "wait",
+    "overdue": "harvest, overdue",
+    "rescue": "save the starter",
+    "hold": "do not harvest",
+    "cannot-tell": "cannot tell yet",
+}
+
+
+def _entry(label: str, text: str) -> str:
+    """Return a labelled paragraph, its text in a column of its own."""
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=f"{label:<{_LABEL}}",
+        subsequent_indent=" " * _LABEL,
+        break_on_hyphens=False,
+    )
+
+
+def _bullet(text: str) -> str:
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent="  - ",
+        subsequent_indent="    ",
+        break_on_hyphens=False,
+    )
+
+
+def _paragraph(text: str) -> str:
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
+
+
+def _shorten(text: str, width: int) -> str:
+    """Cut the middle out of what is too long, so that start and end stay readable."""
+    if len(text) <= width:
+        return text
+    head = (width - 2 + 1) // 2
+    return f"{text[:head]}..{text[len(text) - (width - 2 - head) :]}"
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else f"{text[: width - 2].rstrip()}.."
+
+
+def flag_text(flag_id: str) -> str:
+    """Return one gate or sign with its meaning and advice.
+
+    Parameters
+    ----------
+    flag_id : str
+        Id in `densitycam.flags.FLAGS`.
+
+    Returns
+    -------
+    str
+        One paragraph.
+
+    Raises
+    ------
+    KeyError
+        For an unknown id.
+    """
+    flag = FLAGS[flag_id]
+    return _bullet(f"{flag.title}: {flag.meaning} {flag.advice}")
+
+
+def signs_text(flag_ids: Iterable[str]) -> str:
+    """Return the signs seen, in the registry's order, each with its advice; "" for none.
+
+    Parameters
+    ----------
+    flag_ids : iterable of str
+        Ids in `densitycam.flags.FLAGS`.
+
+    Returns
+    -------
+    str
+        A heading and one paragraph a sign.
+    """
+    seen = set(flag_ids)
+    unknown = seen - set(FLAGS)
+    if unknown:
+        raise KeyError(", ".join(sorted(unknown)))
+    if not seen:
+        return ""
+    return "\n".join(["Signs", *(flag_text(n) for n in FLAGS if n in seen)])
+
+
+def checked_text(estimate: Estimate) -> str:
+    """Return what stands behind an estimate: how many slides, and the range.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        The answer.
+
+    Returns
+    -------
+    str
+        One or two sentences.
+    """
+    n = estimate.checked_by_counts
+    if n == 0:
+        text = "starting calibration, not yet checked by a count"
+    else:
+        text = f"calibrated with {n} slide count{'s' if n != 1 else ''} of your own"
+    if not estimate.inside_range:
+        text += "; outside the range it was calibrated for"
+    return text
+
+
+def _optics(reading: Reading) -> list[str]:
+    path = f"{significant(reading.path_mm, 3)} mm"
+    if reading.dilution > 1:
+        path += f", sample diluted 1:{significant(reading.dilution, 3)} (density is undiluted)"
+    if math.isfinite(reading.turbidity_per_mm):
+        turbidity = f"{significant(reading.turbidity_per_mm * 10)} per 10 mm"
+    else:
+        turbidity = "no contrast left to measure it by"
+    if math.isfinite(reading.greenness):
+        greenness = f"{reading.greenness:+.2f} per 10 mm (absorbance red less green)"
+    else:
+        greenness = "not measurable"
+    lines = [
+        _entry("Light path", path),
+        _entry("Turbidity", turbidity),
+        _entry("Greenness", greenness),
+    ]
+    left_out = [name for name, ok in zip(CHANNELS, reading.usable, strict=True) if not ok]
+    if left_out:
+        verb = "channels were" if len(left_out) > 1 else "channel was"
+        lines.append(
+            _entry("Left out", f"the camera's {' and '.join(left_out)} {verb} too dark to use")
+        )
+    return lines
+
+
+def advice_text(advice: Advice) -> str:
+    """Return the decision, its reasons, what would settle it, and the split plan.
+
+    Parameters
+    ----------
+    advice : Advice
+        The decision.
+
+    Returns
+    -------
+    str
+        Several paragraphs.
+    """
+    parts = [_entry("Today", advice.headline)]
+    if advice.ready_on is not None and math.isfinite(advice.wait_days):
+        days = format_days(advice.wait_days)
+        parts.append(_entry("Ready", f"about {format_day(advice.ready_on)}, in {days}"))
+    if advice.reasons:
+        parts += ["Because", *(_bullet(reason) for reason in advice.reasons)]
+    if advice.would_settle:
+        parts.append(_entry("To be surer", advice.would_settle))
+    if advice.plan is not None:
+        parts += ["", split_plan_text(advice.plan)]
+    return "\n".join(parts)
+
+
+def split_plan_text(plan: SplitPlan) -> str:
+    """Return the split plan in millilitres, grams and days.
+
+    Parameters
+    ----------
+    plan : SplitPlan
+        The plan.
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
+    lines = [
+        "Split plan",
+        _entry(
+            "  Keep",
+            f"{format_ml(plan.keep_ml)} of culture ({format_percent(plan.kept_share)})",
+        ),
+        _entry(
+            "  Harvest",
+            f"{format_ml(plan.harvest_ml)}, about {significant(plan.harvest_cells / 1e9)} billion "
+            f"cells; keeps cold about {format_days(plan.keep_cold_days)}",
+        ),
+        _entry(
+            "  Top up",
+            f"{format_ml(plan.top_up_ml)} of fresh salt water: {format_grams(plan.salt_g)} of dry "
+            f"sea salt for {plan.salinity_g_per_kg:g} g/kg; specific gravity "
+            f"{plan.specific_gravity:.4f} at {plan.temperature_c:g} C, against fresh water at the "
+            "same temperature. Salt mixes hold water: weigh, stir, measure.",
+        ),
+        _entry(
+            "  Nutrient",
+            f"{format_ml(plan.nutrient_ml_each)} of each part, for the new water only; "
+            "the bottle's label comes first",
+        ),
+        _entry("  Then", f"{format_cells(plan.density_after)} after the top-up"),
+    ]
+    doublings = significant(plan.doublings_needed)
+    if math.isfinite(plan.days_to_next):
+        again = f"in about {format_days(plan.days_to_next)} ({doublings} doublings)"
+    else:
+        again = f"after {doublings} doublings; the growth rate is not known yet"
+    lines.append(_entry("  Next harvest", again))
+    lines += [_bullet(caution) for caution in plan.cautions]
+    return "\n".join(lines)
+
+
+def snap_text(
+    *,
+    title: str,
+    reading: Reading,
+    estimate: Estimate,
+    advice: Advice | None,
+    growth: Growth | None = None,
+    flags: Sequence[str] = (),
+    notes: Sequence[str] = (),
+) -> str:
+    """Return everything one photo says.
+
+    Parameters
+    ----------
+    title : str
+        Vessel, species and day.
+    reading : Reading
+        The optical measurement.
+    estimate : Estimate
+        Cells/mL.
+    advice : Advice or None
+        What to do today, where it was asked for.
+    growth : Growth, optional
+        Growth since the last split.
+    flags : sequence of str
+        Signs beyond the reading's own.
+    notes : sequence of str
+        Sentences beyond the estimate's own.
+
+    Returns
+    -------
+    str
+        The text, without a newline at its end.
+    """
+    parts = [
+        _paragraph(title),
+        "",
+        _entry("Density", format_density(estimate)),
+        _entry("", checked_text(estimate)),
+        *(_entry("Note", note) for note in (*estimate.notes, *notes)),
+        *_optics(reading),
+    ]
+    if growth is not None:
+        parts.append(_entry("Growth", f"{format_rate(growth)}; {growth.phase}"))
+    signs = signs_text([*reading.flags, *flags])
+    if signs:
+        parts += ["", signs]
+    if advice is not None:
+        parts += ["", advice_text(advice)]
+    return "\n".join(parts)
+
+
+def refused_text(title: str, flag_id: str, found: str = "") -> str:
+    """Return why a photo was not measured and what to do.
+
+    Parameters
+    ----------
+    title : str
+        The photo's name.
+    flag_id : str
+        Id in `densitycam.flags.FLAGS`.
+    found : str, default ""
+        What was found in this photo, if there is more to say than the flag does.
+
+    Returns
+    -------
+    str
+        One paragraph.
+    """
+    flag = FLAGS[flag_id]
+    found = f" ({found})" if found else ""
+    return _paragraph(f"{title}: not measured, {flag.title}{found}. {flag.meaning} {flag.advice}")
+
+
+def batch_heading() -> str:
+    """Return the heading of `batch_line`'s columns."""
+    return _columns("photo", "day", "cells/mL (95 % interval)", "decision; signs")
+
+
+def _columns(name: str, day: str, density: str, words: str) -> str:
+    line = (
+        f"{_shorten(name, _NAME):<{_NAME}}  {day:<{_DAY}}  "
+        f"{_cut(density, _DENSITY):<{_DENSITY}}  {_cut(words, _WORDS)}"
+    )
+    return line.rstrip()
+
+
+def batch_line(
+    *,
+    name: str,
+    when: datetime | None,
+    estimate: Estimate | None,
+    flags: Sequence[str] = (),
+    advice: Advice | None = None,
+    problem: str = "",
+) -> str:
+    """Return one photo of a batch on one line.
+
+    Parameters
+    ----------
+    name : str
+        The photo's file name.
+    when : datetime or None
+        Capture time.
+    estimate : Estimate or None
+        Cells/mL; None for a photo that was not measured.
+    flags : sequence of str
+        Signs, or the gate that refused it.
+    advice : Advice, optional
+        The decision of that day.
+    problem : str, default ""
+        Why it was not measured, where no flag says it.
+
+    Returns
+    -------
+    str
+        At most 80 columns.
+    """
+    day = "" if when is None else format_day(when)
+    seen = [FLAGS[n].title for n in FLAGS if n in set(flags)]
+    if estimate is None:
+        return _columns(name, day, "not measured", ", ".join(seen) or problem)
+    words = []
+    if advice is not None:
+        action = ACTION_WORDS[advice.action]
+        if advice.action == "wait" and math.isfinite(advice.wait_days):
+            action = f"wait {format_days(advice.wait_days)}"
+        words.append(action)
+    if len("; ".join([*words, *seen])) > _WORDS:  # the ids are the shorter words
+        seen = [n.replace("-", " ") for n in FLAGS if n in set(flags)]
+    return _columns(name, day, format_density(estimate, short=True), "; ".join([*words, *seen]))
+
+
+def batch_refused_text(refused: Sequence[tuple[str, str, str]]) -> str:
+    """Return the photos of a batch that were not measured, with why and what to do; "" for none.
+
+    Parameters
+    ----------
+    refused : sequence of (name, problem, advice)
+        One a photo.
+
+    Returns
+    -------
+    str
+        A heading and one paragraph a photo.
+    """
+    if not refused:
+        return ""
+    noun = "photo was" if len(refused) == 1 else "photos were"
+    lines = [f"{len(refused)} {noun} not measured"]
+    lines += [_bullet(f"{name}: {problem} {advice}".strip()) for name, problem, advice in refused]
+    return "\n".join(lines)
+
+
+def calibration_text(
+    *,
+    title: str,
+    used: Sequence[str],
+    left_out: Sequence[str] = (),
+    slides: int,
+    median_error: float,
+    inside_interval: tuple[int, int] | None,
+    range_low: float,
+    range_high: float,
+    notes: Sequence[str] = (),
+) -> str:
+    """Return what a calibration used, how far it errs, and where it holds.
+
+    Parameters
+    ----------
+    title : str
+        Species and vessel.
+    used : sequence of str
+        One line a point that went into it.
+    left_out : sequence of str
+        One line a point that did not, with the reason.
+    slides : int
+        Slide counts behind it; 0 is the starting calibration.
+    median_error : float
+        Median of |estimate / count - 1| with each point left out in turn; nan when there are
+        too few points.
+    inside_interval : (int, int) or None
+        How many left-out counts lay inside their predicted 95 % interval, of how many.
+    range_low, range_high : float
+        Validity range [cells/mL].
+    notes : sequence of str
+        Further sentences.
+
+    Returns
+    -------
+    str
+        The text, without a newline at its end.
+    """
+    parts = [_paragraph(title), ""]
+    if slides == 0:
+        parts.append(
+            _entry(
+                "Slides",
+                "none yet: starting calibration, not yet checked by a count. One "
+                "slide count sets its gain, three let its slope move.",
+            )
+        )
+    else:
+        parts.append(_entry("Slides", f"{slides}"))
+    if used:
+        parts += ["Used", *(_bullet(line) for line in used)]
+    if left_out:
+        parts += ["Left out", *(_bullet(line) for line in left_out)]
+    if math.isfinite(median_error):
+        parts.append(
+            _entry(
+                "Error",
+                f"{significant(median_error * 100)} % (median, each count predicted "
+                "from the others)",
+            )
+        )
+    else:
+        parts.append(_entry("Error", "unknown: too few counts to leave one out"))
+    if inside_interval is not None:
+        hits, of = inside_interval
+        parts.append(
+            _entry(
+                "Intervals",
+                f"{hits} of {of} counts lay inside the 95 % interval predicted for them",
+            )
+        )
+    if range_high > 0:
+        parts.append(
+            _entry("Holds from", f"{format_cells(range_low)} to {format_cells(range_high)}")
+        )
+    parts += [_entry("Note", note) for note in notes]
+    return "\n".join(parts)
