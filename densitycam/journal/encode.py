@@ -76,29 +76,11 @@ def reading_from_json(text: str) -> Reading:
         For text that is not a reading.
     """
     d = json.loads(text)
-    rgb = {
-        name: _rgb(d[name])
-        for name in (
-            "contrast_t",
-            "contrast_t_se",
-            "mean_t",
-            "mean_t_se",
-            "veil",
-            "attenuation",
-            "attenuation_se",
-            "absorbance",
-            "absorbance_se",
-        )
-    }
-    r, g, b = d["usable"]
-    return Reading(
-        path_mm=_number(d["path_mm"]),
-        usable=(bool(r), bool(g), bool(b)),
-        greenness=_number(d["greenness"]),
-        turbidity_per_mm=_number(d["turbidity_per_mm"]),
-        dilution=_number(d["dilution"]),
-        outline=Outline(**{k: _number(v) for k, v in d["outline"].items()}),
-        rows=tuple(
+    outline = {key: _number(v) for key, v in d["outline"].items()}
+    red, green, blue = d["usable"]
+    values: dict[str, Any] = {
+        "outline": Outline(**outline),
+        "rows": tuple(
             BarRow(
                 height_mm=_number(row["height_mm"]),
                 contrast_t=_rgb(row["contrast_t"]),
@@ -107,9 +89,14 @@ def reading_from_json(text: str) -> Reading:
             )
             for row in d["rows"]
         ),
-        flags=tuple(str(f) for f in d["flags"]),
-        **rgb,
-    )
+        "usable": (bool(red), bool(green), bool(blue)),
+        "flags": tuple(str(flag) for flag in d["flags"]),
+    }
+    for field in fields(Reading):  # all others are one number or one for each channel
+        if field.name in d and field.name not in values:
+            value = d[field.name]
+            values[field.name] = _rgb(value) if isinstance(value, list) else _number(value)
+    return Reading(**values)
 
 
 def estimate_from_json(text: str) -> Estimate:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import difflib
 import math
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
+from typing import TypeVar
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.counting.slide import SlideCount
@@ -19,6 +20,8 @@ from densitycam.journal.encode import estimate_from_json, reading_from_json, to_
 from densitycam.journal.schema import open_database, prepare
 from densitycam.vessel.reading import Reading
 from densitycam.vessel.record import VesselRecord
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -46,7 +49,8 @@ class PhotoRecord:
     flag, message : str or None
         Why it was refused.
     reading : Reading or None
-        What the bars said.
+        What the bars said; None when refused, or when another version of densitycam wrote it
+        in a form this one cannot read, so that the photo is to be read again.
     estimate : Estimate or None
         By the calibration of the last look; recomputed from the reading at any time.
     software_version : str
@@ -515,12 +519,21 @@ def _stamp(when: datetime) -> str:
 def _photo_record(row: Sequence[object]) -> PhotoRecord:
     names = [field.name for field in fields(PhotoRecord)]  # `_PHOTO` selects in this order
     values = dict(zip(names, row, strict=True))
-    taken_at, reading, estimate = (values[n] for n in ("taken_at", "reading", "estimate"))
+    taken_at = values["taken_at"]
     values["taken_at"] = None if taken_at is None else datetime.fromisoformat(str(taken_at))
     values["own_optics"] = bool(values["own_optics"])
-    values["reading"] = None if reading is None else reading_from_json(str(reading))
-    values["estimate"] = None if estimate is None else estimate_from_json(str(estimate))
+    values["reading"] = _rebuilt(reading_from_json, values["reading"])
+    values["estimate"] = _rebuilt(estimate_from_json, values["estimate"])
     return PhotoRecord(**values)  # type: ignore[arg-type]
+
+
+def _rebuilt(rebuild: Callable[[str], T], text: object) -> T | None:
+    if text is None:
+        return None
+    try:
+        return rebuild(str(text))
+    except (KeyError, TypeError, ValueError):
+        return None  # another version's form: the photo is to be read again
 
 
 def _near(name: str, known: Iterable[str]) -> str:

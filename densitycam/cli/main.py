@@ -1,0 +1,100 @@
+"""The group `densitycam`: imports a command when it is asked for, shows an error in a line."""
+
+from __future__ import annotations
+
+import os
+from importlib import import_module
+from typing import Any
+
+import click
+
+from densitycam import __version__
+from densitycam.errors import DensitycamError
+
+#: Commands in the order of the help, each in its own file as a `click.Command` named `command`.
+COMMANDS = ("card", "vessel", "snap", "count", "calibrate", "split", "batch")
+
+#: System libraries that opencv-python needs and a bare server lacks, with their Debian package.
+_SYSTEM_PACKAGES = {
+    "libGL.so": "libgl1",
+    "libgthread": "libglib2.0-0",
+    "libglib": "libglib2.0-0",
+    "libSM.so": "libsm6",
+    "libXext.so": "libxext6",
+    "libXrender.so": "libxrender1",
+    "libxcb.so": "libxcb1",
+}
+
+
+class Commands(click.Group):
+    """Commands that are imported on first use; a user's error becomes one line and exit code 1."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the command names in the order of the help."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """Import one command."""
+        if name not in COMMANDS:
+            return None
+        command = import_module(f"densitycam.cli.{name}").command
+        if not isinstance(command, click.Command):
+            raise TypeError(f"densitycam.cli.{name}.command is not a click command")
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find a command, and name near matches of one that does not exist."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            import difflib
+
+            close = difflib.get_close_matches(args[0], COMMANDS, n=2, cutoff=0.5)
+            hint = f" Did you mean {' or '.join(close)}?" if close else ""
+            raise click.UsageError(f"There is no command {args[0]!r}.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command and turn what the user can mend into one line."""
+        try:
+            return super().invoke(ctx)
+        except DensitycamError as error:
+            raise click.ClickException(" ".join(str(error).split())) from error
+        except ImportError as error:
+            package = missing_system_package(str(error))
+            if package is None:
+                raise
+            raise click.ClickException(
+                f"opencv-python needs a system library that is missing ({error}). On Debian or "
+                f"Ubuntu install it with: apt-get install {package}"
+            ) from error
+
+
+def missing_system_package(message: str) -> str | None:
+    """Return the Debian package with the shared library an ImportError misses, or None."""
+    for library, package in _SYSTEM_PACKAGES.items():
+        if library in message:
+            return package
+    return None
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="densitycam", message="%(prog)s %(version)s")
+@click.option(
+    "--journal",
+    type=click.Path(dir_okay=True),
+    metavar="FILE",
+    help="The journal's file. Without it: DENSITYCAM_JOURNAL, or journal.sqlite in the folder "
+    "densitycam of the platform's data folder.",
+)
+@click.pass_context
+def main(ctx: click.Context, journal: str | None) -> None:
+    """Cells per mL of a microalgae culture from a photo, and what to do today.
+
+    Print the card, describe a vessel once, stand it before the card, take a photo, and snap it.
+    A slide count now and then makes the density your own; a folder of photos makes the growth
+    curve. Every command explains itself with --help.
+    """
+    ctx.obj = journal
+    if os.environ.get("NO_COLOR"):  # https://no-color.org: any value that is not empty
+        ctx.color = False

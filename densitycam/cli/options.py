@@ -1,0 +1,78 @@
+"""What several commands ask for in the same words: the journal, times, and positive numbers."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from densitycam.journal.store import Journal
+
+#: A number above zero.
+ABOVE_ZERO = click.FloatRange(min=0, min_open=True, max=1e9)
+#: Final over drawn volume.
+DILUTION = click.FloatRange(min=1, max=1e6)
+
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print JSON for programs instead of text."
+)
+
+when_option = click.option(
+    "--when",
+    metavar="TIME",
+    callback=lambda ctx, param, value: None if value is None else parse_time(value),
+    help='When it was done, such as "2026-05-09 07:41"; without it, now.',
+)
+
+
+def parse_time(text: str) -> datetime:
+    """Return a local naive time to the second.
+
+    Raises
+    ------
+    click.BadParameter
+        For text that is not a date such as 2026-05-09, with or without a time.
+    """
+    try:
+        when = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise click.BadParameter(
+            f'{text!r} is not a time; write it as 2026-05-09 or "2026-05-09 07:41".'
+        ) from None
+    if when.tzinfo is not None:
+        when = when.astimezone().replace(tzinfo=None)
+    return when.replace(microsecond=0)
+
+
+def now() -> datetime:
+    """Return the present local time to the second."""
+    return datetime.now().replace(microsecond=0)
+
+
+def open_journal(ctx: click.Context, *, keep: bool = True) -> Journal:
+    """Open the journal the user named, or the usual one.
+
+    Parameters
+    ----------
+    ctx : click.Context
+        Of the running command; it closes the journal at its end.
+    keep : bool
+        False works on a copy in memory, from which nothing is written back.
+    """
+    from densitycam.journal.place import journal_path
+    from densitycam.journal.store import Journal
+
+    path = journal_path(ctx.find_root().obj)
+    journal = Journal(path) if keep else Journal.copy_in_memory(path)
+    return ctx.with_resource(journal)
+
+
+def echo_json(value: Any) -> None:
+    """Print a value as JSON: dates as text, unknown and unbounded numbers as null."""
+    import json
+
+    from densitycam.journal.encode import plain
+
+    click.echo(json.dumps(plain(value), indent=2, ensure_ascii=False, allow_nan=False))

@@ -1,0 +1,241 @@
+"""`densitycam snap`: one photo becomes a density and what to do today."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from densitycam.cli.options import (
+    ABOVE_ZERO,
+    DILUTION,
+    echo_json,
+    json_option,
+    now,
+    open_journal,
+)
+from densitycam.errors import PhotoRefusedError
+from densitycam.vessel.record import SHAPES, VesselRecord
+
+if TYPE_CHECKING:
+    from densitycam.culture.advice import Advice, Growth
+    from densitycam.journal.history import DatedReading, VesselHistory
+    from densitycam.vessel.read import PhotoReading
+
+#: Name and volume that stand in for a vessel described on the line.
+_UNNAMED = "unnamed vessel"
+_USUAL_VOLUME_ML = 1000.0
+
+#: From this age the text says that the advice is of the photo's day.
+_OLD = timedelta(days=2)
+
+
+@click.command("snap", short_help="Read one photo: density, and what to do today.")
+@click.argument("photo", type=click.Path(path_type=Path))
+@click.option("--vessel", "name", help="A vessel of the journal.")
+@click.option("--species", help="Species, for a vessel that the journal does not know.")
+@click.option(
+    "--path-mm",
+    type=ABOVE_ZERO,
+    help="Inner width in the line of sight [mm]; beside --vessel, that of the narrow bottle "
+    "the sample was drawn into.",
+)
+@click.option("--shape", type=click.Choice(SHAPES), help="Form of the fluid, as for --path-mm.")
+@click.option(
+    "--volume-ml",
+    type=ABOVE_ZERO,
+    help=f"Working volume, for a vessel that the journal does not know; "
+    f"{_USUAL_VOLUME_ML:g} when not given.",
+)
+@click.option(
+    "--dilution",
+    type=DILUTION,
+    help="Final over drawn volume, where a diluted sample was snapped; 1 when not given.",
+)
+@click.option(
+    "--annotate",
+    type=click.Path(path_type=Path),
+    metavar="OUT",
+    help="Draw on the photo what was measured where (.png).",
+)
+@click.option("--no-journal", is_flag=True, help="Keep nothing.")
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    photo: Path,
+    name: str | None,
+    species: str | None,
+    path_mm: float | None,
+    shape: str | None,
+    volume_ml: float | None,
+    dilution: float | None,
+    annotate: Path | None,
+    no_journal: bool,
+    as_json: bool,
+) -> None:
+    """Read PHOTO: cells/mL with a 95 % interval, signs, what to do today, a split plan.
+
+    The photo is kept in the journal when its vessel has a name. The advice is that of the day
+    the photo was taken, from all photos up to it.
+
+    \b
+    densitycam snap IMG_0412.jpg --vessel "left jar"
+    densitycam snap IMG_0413.jpg --vessel "left jar" --path-mm 20 --shape flat --dilution 4
+    densitycam snap IMG_0414.jpg --species tetraselmis --path-mm 82
+    """  # noqa: D301
+    if name is not None and (species is not None or volume_ml is not None):
+        raise click.UsageError(
+            "--vessel already says species and volume; leave --species and --volume-ml out."
+        )
+    if name is None and (species is None or path_mm is None):
+        raise click.UsageError(
+            "Name the vessel with --vessel, or describe it with --species and --path-mm."
+        )
+    if annotate is not None and annotate.suffix.lower() != ".png":
+        raise click.UsageError(f"--annotate writes a PNG: {annotate} must end in .png.")
+    from densitycam.journal.scoring import content_hash, measure, optics_for
+
+    sha256 = content_hash(photo)
+    journal = open_journal(ctx, keep=name is not None and not no_journal)
+    if name is not None:
+        vessel = journal.vessel(name)
+        optics = optics_for(vessel, path_mm=path_mm, shape=shape, dilution=dilution)
+    else:
+        from densitycam.calibration.species import load_species
+
+        vessel = VesselRecord(
+            name=_UNNAMED,
+            species=load_species(species or "").id,
+            working_volume_ml=volume_ml or _USUAL_VOLUME_ML,
+            path_mm=path_mm or 0.0,
+            shape=shape or "cylinder",
+        )
+        journal.add_vessel(vessel)
+        optics = replace(optics_for(vessel, dilution=dilution), own=False)
+
+    record, seen = measure(photo, vessel, optics, sha256=sha256)
+    record = journal.record_photo(record)
+    if seen is None:
+        raise PhotoRefusedError(str(record.message), flag=record.flag)
+    from densitycam.journal.history import advise_at, vessel_history
+
+    history = vessel_history(journal, vessel)
+    place = next(n for n, r in enumerate(history.readings) if r.photo.id == record.id)
+    here = history.readings[place]
+    growth, advice = advise_at(history, place)
+    if annotate is not None:
+        _annotate(annotate, seen, history, here, advice)
+    kept = name is not None and not no_journal
+    notes = _notes(here, kept=kept, named=name is not None, volume_known=volume_ml is not None)
+    if as_json:
+        echo_json(_as_json(history, here, growth, advice, kept=kept, notes=notes, seen=seen))
+        return
+    _print_text(history, here, growth, advice, notes)
+    if annotate is not None:
+        click.echo(f"Wrote {annotate}.")
+    if kept:
+        click.echo(f"Kept in the journal as reading {record.id}.")
+
+
+def _notes(here: DatedReading, *, kept: bool, named: bool, volume_known: bool) -> list[str]:
+    notes = []
+    if now() - here.when > _OLD:
+        notes.append(f"The photo is of {here.when:%Y-%m-%d}: the advice below is that of its day.")
+    if here.photo.time_source == "file":
+        notes.append("The photo carries no capture time; the file's own time was taken.")
+    if not named and not volume_known:
+        notes.append(f"No volume was given: the plan is for {_USUAL_VOLUME_ML:g} mL.")
+    if not kept:
+        notes.append(
+            "Not kept in the journal." if named else "Not kept in the journal: no vessel named."
+        )
+    return notes
+
+
+def _title(history: VesselHistory, here: DatedReading) -> str:
+    name = history.vessel.name
+    name = name[:1].upper() + name[1:] if name == _UNNAMED else name
+    return f"{name}, {history.facts.title}, {here.when:%Y-%m-%d %H:%M}"
+
+
+def _print_text(
+    history: VesselHistory,
+    here: DatedReading,
+    growth: Growth,
+    advice: Advice,
+    notes: list[str],
+) -> None:
+    from densitycam.report.text import snap_text
+
+    if here.photo.reading is None:
+        raise ValueError("a reading was just measured and is not there")
+    click.echo(
+        snap_text(
+            title=_title(history, here),
+            reading=here.photo.reading,
+            estimate=here.estimate,
+            advice=advice,
+            growth=growth,
+            notes=notes,
+        )
+    )
+
+
+def _as_json(
+    history: VesselHistory,
+    here: DatedReading,
+    growth: Growth,
+    advice: Advice,
+    *,
+    kept: bool,
+    notes: list[str],
+    seen: PhotoReading,
+) -> dict[str, object]:
+    return {
+        "photo": here.photo.file_name,
+        "sha256": here.photo.sha256,
+        "taken_at": here.when,
+        "time_source": here.photo.time_source,
+        "vessel": history.vessel,
+        "reading_number": here.photo.id if kept else None,
+        "dilution": here.photo.dilution,
+        "estimate": here.estimate,
+        "reading": here.photo.reading,
+        "growth": growth,
+        "advice": advice,
+        "notes": notes,
+        "card": {
+            "paper": seen.paper,
+            "px_per_mm": seen.px_per_mm,
+            "tilt_deg": seen.tilt_deg,
+        },
+    }
+
+
+def _annotate(
+    path: Path, seen: PhotoReading, history: VesselHistory, here: DatedReading, advice: Advice
+) -> None:
+    import io
+
+    from PIL import Image
+
+    from densitycam.atomic_file import write_whole
+    from densitycam.card.layout import card_layout
+    from densitycam.report.annotate import annotate
+
+    picture = annotate(
+        seen.upright_rgb,
+        seen.sheet_to_photo,
+        card_layout(seen.paper),
+        seen.reading,
+        here.estimate,
+        advice,
+        _title(history, here),
+    )
+    stream = io.BytesIO()
+    Image.fromarray(picture).save(stream, format="PNG")
+    write_whole(path, stream.getvalue())

@@ -1,0 +1,60 @@
+"""`densitycam split`: log a harvest with top-up, so that growth is reckoned from it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import click
+
+from densitycam.cli.options import (
+    ABOVE_ZERO,
+    echo_json,
+    json_option,
+    now,
+    open_journal,
+    when_option,
+)
+
+
+@click.command("split", short_help="Log a split: so much kept, the rest topped up.")
+@click.option("--vessel", "name", required=True, help="The vessel that was split.")
+@click.option("--kept-ml", type=ABOVE_ZERO, required=True, help="Culture kept back [mL].")
+@click.option(
+    "--total-ml",
+    type=ABOVE_ZERO,
+    help="Culture after topping up [mL]; the vessel's working volume when not given.",
+)
+@when_option
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    name: str,
+    kept_ml: float,
+    total_ml: float | None,
+    when: datetime | None,
+    as_json: bool,
+) -> None:
+    """Log a split of a vessel: KEPT mL stayed, fresh salt water made up the rest.
+
+    Growth, phase and days since split are reckoned from it. A split that was not logged is
+    concluded from a sharp fall in density, less surely.
+    """
+    from densitycam.journal.store import SplitRecord
+
+    journal = open_journal(ctx)
+    vessel = journal.vessel(name)
+    total = vessel.working_volume_ml if total_ml is None else total_ml
+    if not kept_ml < total:
+        raise click.UsageError(
+            f"--kept-ml must be below the total of {total:g} mL, not {kept_ml:g}."
+        )
+    split = SplitRecord(vessel.name, when or now(), kept_ml, total)
+    journal.add_split(split)
+    if as_json:
+        echo_json(split)
+        return
+    click.echo(
+        f"{vessel.name}, {split.done_at:%Y-%m-%d %H:%M}: kept {kept_ml:g} of {total:g} mL "
+        f"({kept_ml / total:.0%})."
+    )

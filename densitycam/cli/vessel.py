@@ -1,0 +1,159 @@
+"""`densitycam vessel`: describe a vessel once, look at it, or list them all."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import click
+
+from densitycam.cli.options import ABOVE_ZERO, echo_json, json_option, open_journal
+from densitycam.errors import DensitycamError
+from densitycam.vessel.record import SHAPES, VesselRecord
+
+if TYPE_CHECKING:
+    from densitycam.journal.store import Journal
+
+
+@click.command("vessel", short_help="Describe a vessel once; look at it; list them all.")
+@click.argument("name", required=False)
+@click.option("--species", help="The species' id; a wrong one names those there are.")
+@click.option("--volume-ml", type=ABOVE_ZERO, help="Culture it holds when full [mL].")
+@click.option(
+    "--path-mm",
+    type=ABOVE_ZERO,
+    help="Inner width in the line of sight [mm]: a round bottle's inner diameter, a flat "
+    "bottle's inner thickness.",
+)
+@click.option(
+    "--shape", type=click.Choice(SHAPES), help="Form of the fluid; cylinder when not given."
+)
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    name: str | None,
+    species: str | None,
+    volume_ml: float | None,
+    path_mm: float | None,
+    shape: str | None,
+    as_json: bool,
+) -> None:
+    """Describe vessel NAME, or change what is known of it.
+
+    With options it is added or changed, with NAME alone it is shown, without NAME all are listed.
+
+    \b
+    densitycam vessel "left jar" --species tetraselmis --volume-ml 900 --path-mm 82
+    densitycam vessel "left jar"
+    densitycam vessel
+    """  # noqa: D301
+    given = {
+        "species": species,
+        "working_volume_ml": volume_ml,
+        "path_mm": path_mm,
+        "shape": shape,
+    }
+    given = {key: value for key, value in given.items() if value is not None}
+    if name is None and given:
+        raise click.UsageError("Name the vessel that these options describe.")
+    journal = open_journal(ctx)
+    if name is None:
+        _list(journal, as_json)
+        return
+    if not name.strip():
+        raise click.UsageError("A vessel needs a name.")
+    if "species" in given:
+        from densitycam.calibration.species import load_species
+
+        given["species"] = load_species(str(given["species"])).id
+    done = ""
+    if given:
+        done = _describe(journal, name.strip(), given)
+    vessel = journal.vessel(name.strip())
+    if as_json:
+        echo_json(vessel)
+        return
+    if done:
+        click.echo(done)
+    click.echo(_line(vessel))
+    _show_history(journal, vessel)
+
+
+def _describe(journal: Journal, name: str, given: dict[str, object]) -> str:
+    known = {v.name: v for v in journal.vessels()}
+    if name in known:
+        before = known[name]
+        after = replace(before, **given)  # type: ignore[arg-type]
+        if after == before:
+            return "Nothing changed."
+        journal.add_vessel(after)
+        if (after.path_mm, after.shape) != (before.path_mm, before.shape):
+            old = [p for p in journal.photos(name) if not p.own_optics]
+            if old:
+                return (
+                    f"Changed. {len(old)} photos were read with the old light path or shape; "
+                    "score their folder again with densitycam batch."
+                )
+        return "Changed."
+    missing = [
+        option
+        for key, option in (
+            ("species", "--species"),
+            ("working_volume_ml", "--volume-ml"),
+            ("path_mm", "--path-mm"),
+        )
+        if key not in given
+    ]
+    if missing:
+        close = ""
+        try:
+            journal.vessel(name)
+        except DensitycamError as error:
+            if "Did you mean" in error.advice:
+                close = f" {error.advice}"
+        raise click.UsageError(f"The new vessel {name!r} also needs {', '.join(missing)}.{close}")
+    journal.add_vessel(VesselRecord(name=name, **given))  # type: ignore[arg-type]
+    return "Added."
+
+
+def _line(vessel: VesselRecord) -> str:
+    width = "inner diameter" if vessel.shape == "cylinder" else "inner thickness"
+    return (
+        f"{vessel.name}: {vessel.species}, {vessel.working_volume_ml:g} mL, {vessel.shape}, "
+        f"{width} {vessel.path_mm:g} mm"
+    )
+
+
+def _list(journal: Journal, as_json: bool) -> None:
+    vessels = journal.vessels()
+    if as_json:
+        echo_json(vessels)
+        return
+    if not vessels:
+        click.echo("No vessels yet. Describe one: densitycam vessel NAME --species ...")
+    for vessel in vessels:
+        click.echo(_line(vessel))
+
+
+def _show_history(journal: Journal, vessel: VesselRecord) -> None:
+    photos = journal.photos(vessel.name)
+    measured = [p for p in photos if p.status == "measured"]
+    slides = journal.slides(vessel=vessel.name)
+    splits = journal.splits(vessel.name)
+    paired = sum(1 for s in slides if s.photo_sha256 is not None)
+    click.echo(
+        f"  {len(measured)} readings, {len(photos) - len(measured)} photos refused, "
+        f"{len(slides)} slide counts ({paired} paired with a photo), {len(splits)} splits"
+    )
+    if measured:
+        last = measured[-1]
+        click.echo(f"  last reading: {last.taken_at:%Y-%m-%d %H:%M}, {last.file_name}")
+    kept = journal.latest_calibration(vessel)
+    if kept is None:
+        click.echo("  calibration: the species' starting one, not yet checked by a count")
+    else:
+        scope = "its own slides" if kept.vessel else "all vessels of the species"
+        click.echo(
+            f"  calibration: {kept.slides} slides, from {scope}, {kept.made_at:%Y-%m-%d %H:%M}"
+        )

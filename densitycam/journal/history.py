@@ -1,0 +1,363 @@
+"""What the journal knows of a vessel becomes its calibration, its densities and its advice."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.species import SpeciesFacts, load_species
+from densitycam.culture.series import DensityPoint, Split
+from densitycam.errors import DensitycamError
+from densitycam.journal.encode import to_json
+from densitycam.journal.store import (
+    CalibrationRecord,
+    Journal,
+    PhotoRecord,
+    SlideRecord,
+)
+from densitycam.vessel.record import VesselRecord
+
+if TYPE_CHECKING:
+    from densitycam.calibration.model import Calibration, CalibrationPoint
+    from densitycam.culture.advice import Advice, Growth
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Slides sorted by whether they can calibrate.
+
+    Parameters
+    ----------
+    used : tuple of (SlideRecord, PhotoRecord)
+        A count above zero, with a reading of the same culture.
+    unpaired : tuple of SlideRecord
+        Without a photo, or with one that has no reading.
+    zero : tuple of SlideRecord
+        Paired counts of zero: kept, they set no gain.
+    """
+
+    used: tuple[tuple[SlideRecord, PhotoRecord], ...]
+    unpaired: tuple[SlideRecord, ...]
+    zero: tuple[SlideRecord, ...]
+
+    def points(self) -> tuple[CalibrationPoint, ...]:
+        """Return the used pairs as the calibration takes them."""
+        from densitycam.calibration.model import CalibrationPoint
+
+        return tuple(
+            CalibrationPoint(reading=photo.reading, slide=slide.count, label=pair_label(photo))
+            for slide, photo in self.used
+            if photo.reading is not None
+        )
+
+    def fingerprint(self) -> str:
+        """Return a hash that changes when a count or a reading does."""
+        digest = hashlib.sha256()
+        for slide, photo in self.used:
+            digest.update(to_json([slide.count, photo.reading]).encode())
+        return digest.hexdigest()
+
+
+@dataclass(frozen=True)
+class DatedReading:
+    """One measured photo of a vessel with its density by the present calibration."""
+
+    photo: PhotoRecord
+    estimate: Estimate
+
+    @property
+    def when(self) -> datetime:
+        """Capture time."""
+        if self.photo.taken_at is None:
+            raise ValueError(f"{self.photo.file_name} was measured and has no time")
+        return self.photo.taken_at
+
+
+@dataclass(frozen=True)
+class VesselHistory:
+    """All that the decision needs to know of one vessel.
+
+    Parameters
+    ----------
+    vessel : VesselRecord
+        Its description.
+    facts : SpeciesFacts
+        Of its species.
+    calibration : Calibration
+        The one in force.
+    kept_calibration : CalibrationRecord or None
+        Its record; None for the species' starting calibration.
+    readings : tuple of DatedReading
+        In order of time.
+    logged_splits : tuple of Split
+        In order of time.
+    """
+
+    vessel: VesselRecord
+    facts: SpeciesFacts
+    calibration: Calibration
+    kept_calibration: CalibrationRecord | None
+    readings: tuple[DatedReading, ...]
+    logged_splits: tuple[Split, ...]
+
+
+def pair_label(photo: PhotoRecord) -> str:
+    """Return a few words that name a calibration point: the photo's day and file."""
+    day = "" if photo.taken_at is None else f"{photo.taken_at:%Y-%m-%d} "
+    return f"{day}{photo.file_name}"
+
+
+def paired_slides(
+    journal: Journal, *, vessel: str | None = None, species: str | None = None
+) -> Pairs:
+    """Sort the slides of a vessel, or of a species, by whether they can calibrate."""
+    used, unpaired, zero = [], [], []
+    for slide in journal.slides(vessel=vessel, species=species):
+        photo = (
+            None
+            if slide.photo_sha256 is None
+            else journal.find_photo(slide.photo_sha256, slide.vessel)
+        )
+        if photo is None or photo.reading is None:
+            unpaired.append(slide)
+        elif slide.count.cells == 0:
+            zero.append(slide)
+        else:
+            used.append((slide, photo))
+    return Pairs(tuple(used), tuple(unpaired), tuple(zero))
+
+
+def calibration_in_force(
+    journal: Journal, vessel: VesselRecord
+) -> tuple[Calibration, CalibrationRecord | None]:
+    """Return the newest kept calibration that applies to a vessel, else the starting one.
+
+    Raises
+    ------
+    DensitycamError
+        When a kept one cannot be read.
+    """
+    from densitycam.calibration.model import calibration_from_json, start_calibration
+
+    kept = journal.latest_calibration(vessel)
+    if kept is None:
+        return start_calibration(vessel.species), None
+    return calibration_from_json(kept.calibration), kept
+
+
+def fit_and_keep(
+    journal: Journal,
+    pairs: Pairs,
+    *,
+    species: str,
+    vessel: str | None,
+    made_by: str,
+    made_at: datetime,
+) -> tuple[Calibration, CalibrationRecord]:
+    """Fit the species' starting calibration to slides and keep the result as a new version.
+
+    Raises
+    ------
+    DensitycamError
+        When there is nothing to fit.
+    """
+    from densitycam.calibration.model import calibration_to_json, fit_calibration, start_calibration
+
+    if not pairs.used:
+        raise DensitycamError(
+            f"No slide count of {vessel or species} is paired with a reading.",
+            "Snap the culture, count a slide of it, and log it with densitycam count --photo FILE.",
+        )
+    fitted = fit_calibration(start_calibration(species), pairs.points())
+    record = journal.save_calibration(
+        CalibrationRecord(
+            id=0,
+            calibration_id=fitted.id,
+            species=species,
+            vessel=vessel,
+            slides=fitted.n_slides,
+            points=pairs.fingerprint(),
+            made_by=made_by,
+            made_at=made_at,
+            calibration=calibration_to_json(fitted),
+        )
+    )
+    return fitted, record
+
+
+def calibrate_if_new(
+    journal: Journal, vessel: VesselRecord, *, made_at: datetime
+) -> CalibrationRecord | None:
+    """Calibrate a vessel when its slides are not yet in the calibration in force.
+
+    Returns
+    -------
+    CalibrationRecord or None
+        The new version; None when nothing was to do, or when the user has calibrated since the
+        last slide.
+    """
+    pairs = paired_slides(journal, vessel=vessel.name)
+    if not pairs.used:
+        return None
+    kept = journal.latest_calibration(vessel)
+    if kept is not None:
+        if kept.vessel is None:
+            # Made by the user from all vessels of the species, these slides among them.
+            everyones = paired_slides(journal, species=vessel.species)
+            if kept.points == everyones.fingerprint():
+                return None
+        elif kept.points == pairs.fingerprint():
+            return None
+    _, record = fit_and_keep(
+        journal,
+        pairs,
+        species=vessel.species,
+        vessel=vessel.name,
+        made_by="batch",
+        made_at=made_at,
+    )
+    return record
+
+
+def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
+    """Estimate every reading of a vessel anew and keep the estimates.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the readings are; their estimates are brought up to date in it.
+    vessel : VesselRecord
+        Which vessel.
+
+    Returns
+    -------
+    VesselHistory
+        What the decision needs.
+    """
+    from densitycam.calibration.model import estimate
+
+    calibration, kept = calibration_in_force(journal, vessel)
+    readings, changed = [], []
+    for photo in journal.photos(vessel.name):
+        if photo.reading is None or photo.taken_at is None:
+            continue
+        value = estimate(photo.reading, calibration)
+        if photo.estimate is None or to_json(photo.estimate) != to_json(value):
+            changed.append((photo.id, value))
+        readings.append(DatedReading(replace(photo, estimate=value), value))
+    if changed:
+        journal.set_estimates(changed)
+    return VesselHistory(
+        vessel=vessel,
+        facts=load_species(vessel.species),
+        calibration=calibration,
+        kept_calibration=kept,
+        readings=tuple(readings),
+        logged_splits=tuple(
+            Split(when=s.done_at, kept_share=s.kept_ml / s.total_ml)
+            for s in journal.splits(vessel.name)
+        ),
+    )
+
+
+def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]:
+    """Return the readings that have a density, as the culture floor takes them."""
+    return tuple(
+        DensityPoint(
+            when=r.when,
+            cells_per_ml=r.estimate.cells_per_ml,
+            low=r.estimate.low,
+            high=r.estimate.high,
+            relative_sd=r.estimate.relative_sd,
+            flags=() if r.photo.reading is None else r.photo.reading.flags,
+        )
+        for r in readings
+        if r.estimate.status == "measured" and math.isfinite(r.estimate.cells_per_ml)
+    )
+
+
+def splits_until(
+    history: VesselHistory, readings: Sequence[DatedReading], now: datetime
+) -> tuple[Split, ...]:
+    """Return the splits that can be known at a moment from some readings.
+
+    Those logged up to then, and those concluded from the densities where none was logged
+    between the same two photos.
+    """
+    from densitycam.culture.growth import infer_splits
+
+    logged = [s for s in history.logged_splits if s.when <= now]
+    points = density_points(readings)
+    inferred = []
+    for split in infer_splits(points):
+        before = max(p.when for p in points if p.when <= split.when)
+        after = min(p.when for p in points if p.when >= split.when)
+        if not any(before <= s.when <= after for s in logged):
+            inferred.append(split)
+    return tuple(sorted([*logged, *inferred], key=lambda s: s.when))
+
+
+def advise_at(history: VesselHistory, place: int) -> tuple[Growth, Advice]:
+    """Decide as of one reading, from what was known then.
+
+    Parameters
+    ----------
+    history : VesselHistory
+        The vessel's.
+    place : int
+        Which of `history.readings`; those after it are not looked at.
+
+    Returns
+    -------
+    growth : Growth
+        Of the batch running then.
+    advice : Advice
+        What to do on the day of that photo.
+    """
+    reading = history.readings[place]
+    return _advise(
+        history,
+        history.readings[: place + 1],
+        now=reading.when,
+        estimate=reading.estimate,
+        flags=() if reading.photo.reading is None else reading.photo.reading.flags,
+    )
+
+
+def advise_refused(history: VesselHistory, when: datetime, flag: str | None) -> Advice:
+    """Decide as of a photo that was refused, from the readings up to then."""
+    until = [r for r in history.readings if r.when <= when]
+    flags = () if flag is None else (flag,)
+    return _advise(history, until, now=when, estimate=None, flags=flags)[1]
+
+
+def _advise(
+    history: VesselHistory,
+    readings: Sequence[DatedReading],
+    *,
+    now: datetime,
+    estimate: Estimate | None,
+    flags: Sequence[str],
+) -> tuple[Growth, Advice]:
+    from densitycam.culture.growth import growth
+    from densitycam.culture.readiness import decide
+
+    points = density_points(readings)
+    splits = splits_until(history, readings, now)
+    grown = growth(points, splits, now)
+    running = [p for p in points if not splits or p.when > splits[-1].when]
+    advice = decide(
+        estimate=estimate,
+        flags=flags,
+        growth=grown,
+        facts=history.facts,
+        vessel=history.vessel,
+        now=now,
+        last_point=running[-1] if running else None,
+    )
+    return grown, advice

@@ -1,0 +1,232 @@
+"""A photo file becomes a photo record: measured or refused, fresh or known from the journal."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from densitycam import __version__
+from densitycam.errors import DensitycamError, PhotoRefusedError
+from densitycam.journal.store import Journal, PhotoRecord
+from densitycam.vessel.record import VesselRecord
+
+if TYPE_CHECKING:
+    from densitycam.vessel.read import PhotoReading
+
+#: Ends of file names that are taken for photos, in lower case.
+PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
+
+#: Floors whose code decides what a reading says.
+_MEASURING_FLOORS = ("card", "photo", "vessel")
+
+
+@dataclass(frozen=True)
+class Optics:
+    """What a culture was photographed in.
+
+    Parameters
+    ----------
+    path_mm : float
+        Inner width along the line of sight [mm], > 0.
+    shape : {"cylinder", "flat"}
+        Form of the fluid.
+    dilution : float
+        Final over drawn volume, >= 1.
+    own : bool
+        True where these are given for one photo and are not the vessel's: a sample drawn into
+        a narrow bottle, or diluted.
+    """
+
+    path_mm: float
+    shape: str
+    dilution: float = 1.0
+    own: bool = False
+
+
+def optics_for(
+    vessel: VesselRecord,
+    *,
+    path_mm: float | None = None,
+    shape: str | None = None,
+    dilution: float | None = None,
+) -> Optics:
+    """Return a vessel's optics, or those of the sample bottle that was given instead."""
+    return Optics(
+        path_mm=vessel.path_mm if path_mm is None else path_mm,
+        shape=vessel.shape if shape is None else shape,
+        dilution=1.0 if dilution is None else dilution,
+        own=not (path_mm is None and shape is None and dilution is None),
+    )
+
+
+@cache
+def measuring_version() -> str:
+    """Return the version of densitycam with a hash of the code that measures.
+
+    A reading is kept as long as this stays the same. The version number alone would leave old
+    readings standing while somebody works on the optics.
+    """
+    digest = hashlib.sha256()
+    package = Path(__file__).resolve().parents[1]
+    for floor in _MEASURING_FLOORS:
+        for file in sorted((package / floor).glob("*.py")):
+            digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    return f"{__version__}+{digest.hexdigest()[:12]}"
+
+
+def content_hash(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, hexadecimal.
+
+    Raises
+    ------
+    DensitycamError
+        When there is no such file or it cannot be read.
+    """
+    if path.is_dir():
+        raise DensitycamError(
+            f"{path} is a folder.", "Name one photo, or score a folder with densitycam batch."
+        )
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except FileNotFoundError:
+        raise DensitycamError(f"There is no file {path}.", "Check the name.") from None
+    except OSError as error:
+        raise DensitycamError(
+            f"{path} cannot be read ({error.strerror}).", "Check its permissions."
+        ) from error
+
+
+def known_reading(
+    journal: Journal, vessel: VesselRecord, sha256: str, optics: Optics | None = None
+) -> PhotoRecord | None:
+    """Return the journal's record of a photo if it is still good, else None.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where to look.
+    vessel : VesselRecord
+        The culture's vessel.
+    sha256 : str
+        Of the photo's bytes.
+    optics : Optics or None
+        What it is to be read with; None takes those it was read with if they were given for
+        it alone, else the vessel's.
+
+    Returns
+    -------
+    PhotoRecord or None
+        None when it is not known, other code measured it, or with other optics.
+    """
+    record = journal.find_photo(sha256, vessel.name)
+    if record is None or record.software_version != measuring_version():
+        return None
+    if record.status == "measured" and record.reading is None:
+        return None
+    wanted = kept_optics(journal, vessel, sha256) if optics is None else optics
+    same = (
+        math.isclose(record.path_mm, wanted.path_mm)
+        and record.shape == wanted.shape
+        and math.isclose(record.dilution, wanted.dilution)
+    )
+    return record if same else None
+
+
+def kept_optics(journal: Journal, vessel: VesselRecord, sha256: str) -> Optics:
+    """Return the optics given for a photo when it was snapped, else the vessel's."""
+    record = journal.find_photo(sha256, vessel.name)
+    if record is not None and record.own_optics:
+        return Optics(record.path_mm, record.shape, record.dilution, own=True)
+    return optics_for(vessel)
+
+
+def measure(
+    path: Path, vessel: VesselRecord, optics: Optics, *, sha256: str
+) -> tuple[PhotoRecord, PhotoReading | None]:
+    """Read one photo; a refusal is a record too.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+    vessel : VesselRecord
+        The culture's vessel.
+    optics : Optics
+        What it stood in.
+    sha256 : str
+        Of the photo's bytes.
+
+    Returns
+    -------
+    record : PhotoRecord
+        Not yet kept in a journal.
+    photo : PhotoReading or None
+        The photo with its pixels; None when it was refused.
+
+    Raises
+    ------
+    DensitycamError
+        When there is no such file or it cannot be read.
+    """
+    from densitycam.vessel.read import read_photo
+
+    common = {
+        "vessel": vessel.name,
+        "sha256": sha256,
+        "file_name": path.name,
+        "path_mm": optics.path_mm,
+        "shape": optics.shape,
+        "dilution": optics.dilution,
+        "own_optics": optics.own,
+        "software_version": measuring_version(),
+        "estimate": None,
+    }
+    try:
+        photo = read_photo(
+            path, path_mm=optics.path_mm, shape=optics.shape, dilution=optics.dilution
+        )
+    except PhotoRefusedError as refusal:
+        taken_at, time_source = _time_of_refused(path, refusal)
+        return (
+            PhotoRecord(
+                taken_at=taken_at,
+                time_source=time_source,
+                status="refused",
+                flag=refusal.flag,
+                message=str(refusal),
+                reading=None,
+                **common,
+            ),
+            None,
+        )
+    return (
+        PhotoRecord(
+            taken_at=photo.taken_at.replace(microsecond=0),
+            time_source=photo.time_source,
+            status="measured",
+            flag=None,
+            message=None,
+            reading=photo.reading,
+            **common,
+        ),
+        photo,
+    )
+
+
+def _time_of_refused(path: Path, refusal: PhotoRefusedError) -> tuple[datetime, str]:
+    """Return when a photo was taken that could not be measured, for lists and the chart."""
+    from densitycam.photo.decode import capture_time_from_name, decode_photo
+
+    if refusal.flag != "unreadable":
+        try:
+            photo = decode_photo(path)
+        except DensitycamError:
+            pass
+        else:
+            return photo.taken_at.replace(microsecond=0), photo.time_source
+    return capture_time_from_name(path)
