@@ -29,6 +29,10 @@ FEWEST_PX_PER_MM = 2.0
 #: Largest angle between the line of sight and the card's normal [degree].
 LARGEST_TILT_DEG = 32.0
 
+#: Steepest change from one pixel to the next, as a share of the picture's whole range, below
+#: which no edge is sharp: a Gaussian blur of 5 px leaves 0.08.
+SHARP_STEP = 0.10
+
 #: A phone's main camera sees about 26 mm equivalent: focal length over the long side [1].
 _USUAL_FOCAL_SHARE = 26.0 / 36.0
 
@@ -125,6 +129,8 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
         mirrored = _detector().detectMarkers(grey[:, ::-1])[1]
         if mirrored is not None and len(mirrored) >= FEWEST_MARKERS:
             raise refuse("mirrored")
+        if not seen and _sharpest_step(grey) < SHARP_STEP:
+            raise refuse("blurred", "nowhere in the picture is an edge sharp")
         raise refuse("no-card", f"{len(seen)} of {FEWEST_MARKERS} needed")
     homography, inside = cv2.findHomography(here, there, cv2.RANSAC, 0.004 * max(grey.shape))
     ids_here = [m.id for m in layout.markers if m.id in seen]
@@ -159,6 +165,15 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
         tilt_deg=tilt,
         camera_mm=camera,
     )
+
+
+def _sharpest_step(grey: np.ndarray) -> float:
+    """Return the steepest step of neighbouring pixels as a share of the picture's range."""
+    import numpy as np
+
+    step = np.percentile(np.abs(np.diff(grey.astype(np.int16), axis=1)), 99.9)
+    low, high = np.percentile(grey, (0.5, 99.5))
+    return float(step / max(high - low, 1.0))
 
 
 def project(homography: np.ndarray, points: np.ndarray) -> np.ndarray:

@@ -38,8 +38,8 @@ LARGEST_TONE_MISFIT = 0.15
 LARGEST_LIGHT_RATIO = 3.5
 
 #: Blur of the bars' edges beside the vessel [mm, standard deviation] above which a photo is
-#: refused: a quarter of it is lost in a 10 mm bar.
-LARGEST_BLUR_MM = 1.6
+#: refused: markers fail soon after, and a thin bar's middle begins to pale.
+LARGEST_BLUR_MM = 0.9
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from densitycam.card.layout import Rect
+from densitycam.card.layout import CardLayout, Rect
 from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, window
+from densitycam.vessel.outline import fluid_rows
 
 if TYPE_CHECKING:
     import numpy as np
@@ -17,6 +18,9 @@ SEA_WATER_INDEX = 1.339
 
 #: Kept clear of the vessel's edge on the outside, where its own tinted shadow lies [mm].
 SHADOW_MM = 16.0
+
+#: Correlation with the bars beside from which a window tells where the bars are.
+BELIEVED_CORRELATION = 0.85
 
 #: Share of the vessel's width, in its middle, through which bars are read: in a cylinder the
 #: chord there is at least 0.954 of the diameter.
@@ -89,24 +93,33 @@ def read_bars(
     raw = window(view.raw, rect)
     through, raw = _merge_columns(through), _merge_columns(raw)
 
-    at_mm = field.y_mm + (np.arange(len(through)) + 0.5) / s
-    predicted = _refraction_shift(at_mm, view.camera_mm, path_mm)
-    shift = predicted + _residual_shift(through, beside, predicted)
-    # The reference as the vessel shows it: each apparent height looks at card height + shift.
     rows = np.arange(len(through))
-    look = np.clip(rows + shift * s, 0, len(through) - 1)
-    reference = np.stack([np.interp(look, rows, beside[:, c]) for c in range(3)], axis=1)
+    at_mm = field.y_mm + (rows + 0.5) / s
+    shift = _refraction_shift(at_mm, view.camera_mm, path_mm)
+    windows = _windows(view.layout)
 
-    true_mm = at_mm + shift
-    bar = field.height_mm / len(view.layout.bars)
+    def reference(shift_mm: np.ndarray) -> np.ndarray:
+        """Shift the bars beside to where the vessel shows them."""
+        look = np.clip(rows + shift_mm * s, 0, len(rows) - 1)
+        return np.stack([np.interp(look, rows, beside[:, c]) for c in range(3)], axis=1)
+
+    # Mean brightness tells where the fluid ends, and hardly cares for the shift; only there do
+    # the bars tell what the prediction misses.
+    first = [_in_window(at_mm + shift, w) for w in windows]
+    plain = reference(shift)
+    absorbed = [-np.log(max(_mean_t(through[i], plain[i]), 1e-4)) for i in first if len(i)]
+    shift = shift + _missed_shift(
+        through, beside, shift, [i for i in first if len(i)][: fluid_rows(np.array(absorbed))]
+    )
+
+    seen_as = reference(shift)
     out: dict[str, list[np.ndarray]] = {k: [] for k in ("b", "m", "v", "e", "w")}
     heights = []
-    for n in range(1, len(view.layout.bars) - 1):
-        centre = field.bottom_mm - (n + 0.5) * bar
-        inside = np.flatnonzero(np.abs(true_mm - centre) <= bar)
-        if len(inside) < 1.6 * bar * s:  # a window cut off at the field's end
+    for centre, half_mm in windows:
+        inside = _in_window(at_mm + shift, (centre, half_mm))
+        if not len(inside):
             continue
-        p, q = through[inside], reference[inside]
+        p, q = through[inside], seen_as[inside]
         dq = q - q.mean(axis=0)
         slope = np.einsum("yxc,yc->xc", p - p.mean(axis=0), dq) / np.sum(dq**2, axis=0)
         mean = p.mean(axis=0) / q.mean(axis=0)
@@ -173,34 +186,64 @@ def _refraction_shift(at_mm: np.ndarray, camera_mm: np.ndarray, path_mm: float) 
     return -path_mm * (slope - np.tan(inner))
 
 
-def _residual_shift(through: np.ndarray, beside: np.ndarray, predicted: np.ndarray) -> np.ndarray:
-    """Return what the prediction misses: a straight line in height, found where bars fit best.
+def _windows(layout: CardLayout) -> list[tuple[float, float]]:
+    """Middle and half height of the windows of one period, on each bar but the end ones [mm]."""
+    bar = layout.bar_field.height_mm / len(layout.bars)
+    return [
+        (layout.bar_field.bottom_mm - (n + 0.5) * bar, bar)
+        for n in range(1, len(layout.bars) - 1)
+    ]
 
-    Zero where so little contrast is left that no fit can be believed.
+
+def _in_window(true_mm: np.ndarray, of: tuple[float, float]) -> np.ndarray:
+    """Return the rows of a window; none where the field's end cuts it off."""
+    import numpy as np
+
+    inside = np.flatnonzero(np.abs(true_mm - of[0]) <= of[1])
+    return inside if len(inside) >= 1.6 * of[1] * SHEET_PX_PER_MM else inside[:0]
+
+
+def _mean_t(through: np.ndarray, reference: np.ndarray) -> float:
+    """Mean transmittance of one window, red and green together."""
+    import numpy as np
+
+    return float(np.median(through[..., :2].mean(axis=(0, 2))) / reference[:, :2].mean())
+
+
+def _missed_shift(
+    through: np.ndarray, beside: np.ndarray, predicted: np.ndarray, fluid: list[np.ndarray]
+) -> np.ndarray:
+    """Return what the prediction misses: a straight line in height, from where bars fit best.
+
+    In every window the shift that correlates best with the bars beside; a line through those
+    that correlate well. Zero where too few do, so little contrast being left.
     """
     import numpy as np
 
     s = SHEET_PX_PER_MM
     rows = np.arange(len(through))
-    period = round(20.0 * s)
     profile = np.median(through[..., :2], axis=1).mean(axis=1)
     target = beside[:, :2].mean(axis=1)
-    kernel = np.ones(period) / period
-
-    def flat(signal: np.ndarray) -> np.ndarray:
-        """Take out the slow part, and the height of the bars' swing, which varies with depth."""
-        slow = np.convolve(signal, kernel, mode="same")
-        return (signal - slow)[period // 2 : -(period // 2)]
-
-    seen = flat(profile)
-    u = np.linspace(-1, 1, len(rows))
-    best, best_fit = np.zeros(len(rows)), 0.0
-    for tilt in np.arange(-2.0, 2.01, 0.5):
-        for offset in np.arange(-4.0, 4.01, 0.4):
-            extra = offset + tilt * u
-            look = np.clip(rows + (predicted + extra) * s, 0, len(rows) - 1)
-            model = flat(np.interp(look, rows, target))
-            fit = float(seen @ model / (np.linalg.norm(seen) * np.linalg.norm(model) + 1e-12))
-            if fit > best_fit:
-                best, best_fit = extra, fit
-    return best if best_fit > 0.8 else np.zeros(len(rows))
+    tries = np.arange(-5.0, 5.01, 0.25)
+    looks = [
+        np.interp(np.clip(rows + (predicted + extra) * s, 0, len(rows) - 1), rows, target)
+        for extra in tries
+    ]
+    places, found = [], []
+    for inside in fluid:
+        seen = profile[inside]
+        fits = np.array([np.corrcoef(seen, look[inside])[0, 1] for look in looks])
+        best = int(np.argmax(fits))
+        if not 0 < best < len(tries) - 1 or fits[best] < BELIEVED_CORRELATION:
+            continue
+        before, peak, after = fits[best - 1 : best + 2]
+        bend = before - 2 * peak + after
+        places.append(inside.mean())
+        found.append(tries[best] + 0.25 * 0.5 * (before - after) / (bend or -1.0))
+    if len(found) < 3:
+        return np.zeros(len(rows))
+    # A line through the medians of the pairs' slopes and offsets (Theil 1950, Sen 1968).
+    x, y = np.array(places), np.array(found)
+    i, j = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
+    return slope * rows + float(np.median(y - slope * x))
