@@ -1,0 +1,116 @@
+"""Spectral integrals of one scene, done once: tables that turn print weights into camera light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from densitycam.simulate.cells import (
+    SPECIES,
+    blur_mm,
+    contrast_transmittance,
+    diffuse_light,
+    medium,
+)
+from densitycam.simulate.light import LAMPS
+from densitycam.simulate.phones import PHONES, balance, sensitivities
+from densitycam.simulate.prints import PRINTS, bands, paper_spectrum
+from densitycam.simulate.scene import Scene
+from densitycam.simulate.vessels import VESSELS
+
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Tables:
+    """Camera light, bare paper in even light at (1, 1, 1), against the path in the fluid.
+
+    Parameters
+    ----------
+    path_mm : ndarray, shape (n,)
+        Path at the vessel's mean density [mm].
+    sharp, sharp_shaded : ndarray, shape (n, 3, 3)
+        Matrix from print weights to camera light for what keeps its contrast, on a card lit
+        freely and on one lit through the culture.
+    mean, mean_shaded : ndarray, shape (n, 3, 3)
+        The same for light that lost its way in the culture but came through.
+    veil : ndarray, shape (n, 3)
+        Light sent back by the culture.
+    blur_mm : ndarray, shape (n,)
+        Spread of a card point [mm].
+    beside, beside_shaded : ndarray, shape (3, 3)
+        Matrix for the card seen directly, lit freely and in the vessel's full shadow.
+    gains : ndarray, shape (3,)
+        White balance gains, smallest at 1; noise grows with them.
+    """
+
+    path_mm: Array
+    sharp: Array
+    sharp_shaded: Array
+    mean: Array
+    mean_shaded: Array
+    veil: Array
+    blur_mm: Array
+    beside: Array
+    beside_shaded: Array
+    gains: Array
+
+
+def tables(scene: Scene, *, behind_mm: float) -> Tables:
+    """Return the scene's tables.
+
+    Parameters
+    ----------
+    scene : Scene
+        The shot.
+    behind_mm : float
+        From the fluid's back to the card [mm].
+    """
+    phone, made = PHONES[scene.phone], PRINTS[scene.print_name]
+    lamp = np.array(LAMPS[scene.lamp].spectrum)
+    paper = paper_spectrum(made)
+    gains = balance(phone, lamp, paper)
+    seen = sensitivities(phone) * lamp * gains[:, None]
+    fluid = medium(
+        SPECIES[scene.species],
+        cells_per_ml=scene.cells_per_ml,
+        pigment_scale=scene.pigment_scale,
+        extra_scatter=scene.extra_scatter,
+    )
+    vessel = VESSELS[scene.vessel] if scene.vessel else VESSELS["flat-20"]
+    across = vessel.path_mm * (np.pi / 4.0 if vessel.shape == "cylinder" else 1.0)
+    longest = 3.2 * vessel.path_mm
+    path = np.concatenate([[0.0], np.geomspace(0.02 * longest, longest, 79)])
+    through = contrast_transmittance(fluid, path_mm=path)
+    diffuse, back = diffuse_light(fluid, path_mm=path)
+    lit = diffuse_light(fluid, path_mm=np.array([across]))[0][0]
+    print_bands = bands() * paper
+
+    def matrices(passes: NDArray[np.float64]) -> Array:
+        return np.einsum("cw,jw,nw->ncj", seen, print_bands, passes).astype(np.float32)
+
+    one = np.ones((1, lit.size))
+    return Tables(
+        path_mm=path.astype(np.float32),
+        sharp=matrices(through),
+        sharp_shaded=matrices(through * lit),
+        mean=matrices(diffuse),
+        mean_shaded=matrices(diffuse * lit),
+        veil=(back @ seen.T).astype(np.float32),
+        blur_mm=blur_mm(fluid, path_mm=path, behind_mm=behind_mm).astype(np.float32),
+        beside=matrices(one)[0],
+        beside_shaded=matrices(one * lit)[0],
+        gains=(gains / gains.min()).astype(np.float32),
+    )
+
+
+def at_path(table: Array, path_grid_mm: Array, path_mm: Array) -> Array:
+    """Return table rows, interpolated, for each path; shape (n, ...)."""
+    place = np.interp(path_mm, path_grid_mm, np.arange(path_grid_mm.size))
+    first = np.minimum(place.astype(np.int32), path_grid_mm.size - 2)
+    share = (place - first).astype(np.float32)
+    flat = table.reshape(table.shape[0], -1)
+    rows = flat[first] + share[:, None] * (flat[first + 1] - flat[first])
+    return rows.reshape(path_mm.shape[0], *table.shape[1:])

@@ -1,0 +1,121 @@
+"""Cameras: sensitivities, white balance, colour matrix, tone curve, noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from densitycam.simulate.light import Spectrum, bell, daylight, linear_srgb
+from densitycam.simulate.prints import bands
+
+Image = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Phone:
+    """One camera, invented.
+
+    Parameters
+    ----------
+    name : str
+        Our own name.
+    centres_nm, widths_nm : tuple of float
+        Peak and standard deviation of red, green and blue sensitivity [nm].
+    leak : float
+        Share of each channel's sensitivity that is broad.
+    focal_mm : float
+        Focal length as on 36 mm wide film [mm].
+    saturation : float
+        How much the colour matrix exaggerates colour; 1 is faithful.
+    gamma : float
+        Exponent on linear light before the sRGB curve.
+    s_curve : float
+        Strength of the S-curve on the encoded value, 0 to 0.4.
+    full_well : float
+        Light quanta at the brightest code; sets the shot noise.
+    read_noise : float
+        Standard deviation of the noise in the dark, share of full scale.
+    softness_px : float
+        Blur of lens and mosaic, standard deviation at 1600 px width [px].
+    sharpening : float
+        Strength of the unsharp mask, 0 to 1.
+    """
+
+    name: str
+    centres_nm: tuple[float, float, float]
+    widths_nm: tuple[float, float, float]
+    leak: float
+    focal_mm: float
+    saturation: float
+    gamma: float
+    s_curve: float
+    full_well: float
+    read_noise: float
+    softness_px: float
+    sharpening: float
+
+
+#: Phones by name.
+PHONES: dict[str, Phone] = {
+    p.name: p
+    for p in (
+        Phone("heron", (602.0, 535.0, 458.0), (33.0, 40.0, 28.0), 0.04, 26.0, 1.06, 1.00, 0.10,
+              9000.0, 0.0012, 0.70, 0.35),
+        Phone("slate", (595.0, 540.0, 465.0), (38.0, 44.0, 31.0), 0.07, 27.0, 1.10, 0.94, 0.18,
+              6000.0, 0.0020, 0.80, 0.50),
+        Phone("ember", (610.0, 530.0, 450.0), (30.0, 36.0, 26.0), 0.03, 28.0, 1.15, 1.06, 0.22,
+              5000.0, 0.0025, 0.90, 0.60),
+        Phone("birch", (598.0, 545.0, 470.0), (36.0, 42.0, 34.0), 0.08, 26.0, 1.00, 0.97, 0.05,
+              3500.0, 0.0030, 1.00, 0.25),
+    )
+}  # fmt: skip
+
+
+def sensitivities(phone: Phone) -> NDArray[np.float64]:
+    """Return red, green, blue sensitivity on the wavelength grid, each summing to 1, (3, 61)."""
+    rows = [
+        (1.0 - phone.leak) * bell(nm, width) + phone.leak * bell(nm, 2.5 * width)
+        for nm, width in zip(phone.centres_nm, phone.widths_nm, strict=True)
+    ]
+    table = np.array(rows)
+    return table / table.sum(axis=1, keepdims=True)
+
+
+def colour_matrix(phone: Phone) -> NDArray[np.float64]:
+    """Return the matrix from balanced camera light to linear sRGB, rows summing to 1, (3, 3).
+
+    Notes
+    -----
+    Fitted in daylight to mixtures of the print bands, as a maker would on a test chart, then
+    exaggerated by the phone's saturation. Colours outside sRGB come out negative and clip.
+    """
+    levels = (0.1, 0.5, 0.9)
+    chart = np.array([(r, g, b) for r in levels for g in levels for b in levels]) @ bands()
+    seen = chart @ (sensitivities(phone) * daylight()).T
+    seen = seen / (sensitivities(phone) * daylight()).sum(axis=1)
+    fitted, *_ = np.linalg.lstsq(seen, linear_srgb(chart), rcond=None)
+    matrix = fitted.T / fitted.T.sum(axis=1, keepdims=True)
+    grey = np.full((3, 3), 1.0 / 3.0)
+    return grey + phone.saturation * (matrix - grey)
+
+
+def balance(phone: Phone, light: Spectrum, paper: Spectrum) -> NDArray[np.float64]:
+    """Return the gains that make bare paper in this light equal in all channels, shape (3,)."""
+    return 1.0 / (sensitivities(phone) * light * paper).sum(axis=1)
+
+
+def encode(phone: Phone, linear: Image) -> Image:
+    """Return the phone's code value, 0 to 1, of linear sRGB light, any shape."""
+    light = np.clip(linear, 0.0, 1.0)
+    if phone.gamma != 1.0:
+        light = light**phone.gamma
+    code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    bend = code * (1.0 - code) * (2.0 * code - 1.0)
+    return (code + phone.s_curve * bend).astype(np.float32)
+
+
+def tone_table(phone: Phone, size: int = 4096) -> Image:
+    """Return `encode` for linear light at `size` even steps from 0 to 1, shape (size,)."""
+    return encode(phone, np.linspace(0.0, 1.0, size, dtype=np.float32))
