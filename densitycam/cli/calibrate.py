@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from densitycam.cli.options import echo_json, json_option, now, open_journal
+from densitycam.cli.options import echo_json, journal_option, json_option, now, open_journal
 from densitycam.errors import DensitycamError
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     metavar="OUT",
     help="Draw estimate against count, each count left out in turn (.png or .svg).",
 )
+@journal_option
 @json_option
 @click.pass_context
 def command(

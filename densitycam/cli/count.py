@@ -12,9 +12,12 @@ from densitycam.cli.options import (
     ABOVE_ZERO,
     DILUTION,
     echo_json,
+    entry,
+    journal_option,
     json_option,
     now,
     open_journal,
+    some,
     when_option,
 )
 from densitycam.errors import DensitycamError
@@ -78,6 +81,7 @@ if TYPE_CHECKING:
     help="A reading already in the journal: the vessel's latest, or the number snap printed.",
 )
 @when_option
+@journal_option
 @json_option
 @click.pass_context
 def command(
@@ -151,20 +155,21 @@ def command(
         return
     from densitycam.report.numbers import format_slide
 
-    click.echo(f"{vessel.name}: {format_slide(slide)}, from {slide.cells} cells.")
+    click.echo(entry("Counted", f"{format_slide(slide)}, from {some(slide.cells, 'cell')}"))
     if clumping:
-        click.echo(clumping)
+        click.echo(entry("Spread", clumping))
     if 0 < slide.cells < 100:
-        click.echo("Fewer than 100 cells: count more squares for a narrower interval.")
+        click.echo(entry("Note", "Fewer than 100 cells: count more squares to narrow it down."))
     if paired is None:
         click.echo(
-            "Not paired with a photo, so it cannot calibrate: use --reading latest next time."
+            entry("Paired", "with no photo, so it cannot calibrate; next time add --reading latest")
         )
     else:
-        click.echo(f"Paired with reading {paired.id}, {paired.file_name}.")
-        click.echo(verdict)
-        if slide.cells:
-            click.echo(f'Let it calibrate: densitycam calibrate --vessel "{vessel.name}"')
+        click.echo(entry("Paired", f"with reading {paired.id}, {paired.file_name}"))
+        click.echo(entry("Test", verdict))
+    click.echo(f"Kept in the journal as slide {kept.id} of {vessel.name}.")
+    if paired is not None and slide.cells:
+        click.echo(f'To let it calibrate: densitycam calibrate --vessel "{vessel.name}"')
 
 
 def _counts(text: str) -> list[int]:
@@ -240,7 +245,7 @@ def _test(
 
     calibration, _ = calibration_in_force(journal, vessel)
     predicted = estimate(paired.reading, calibration)
-    said = f"The photo said {format_density(predicted)}"
+    said = f"the photo said {format_density(predicted)}"
     if predicted.low <= slide.high and slide.low <= predicted.high:
         return f"{said}: the count agrees."
     return (

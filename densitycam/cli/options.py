@@ -19,6 +19,22 @@ json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON for programs instead of text."
 )
 
+
+def _remember_journal(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        ctx.find_root().obj = value
+
+
+#: The journal's file, accepted before and after the command's name.
+journal_option = click.option(
+    "--journal",
+    type=click.Path(),
+    metavar="FILE",
+    callback=_remember_journal,
+    expose_value=False,
+    help="The journal's file, where it is not the usual one.",
+)
+
 when_option = click.option(
     "--when",
     metavar="TIME",
@@ -49,6 +65,24 @@ def parse_time(text: str) -> datetime:
 def now() -> datetime:
     """Return the present local time to the second."""
     return datetime.now().replace(microsecond=0)
+
+
+def some(count: int, noun: str) -> str:
+    """Return a number with its noun: "1 split", "3 splits"."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def entry(label: str, text: str) -> str:
+    """Return a labelled paragraph as the report's texts set it, 80 columns wide."""
+    import textwrap
+
+    return textwrap.fill(
+        text,
+        80,
+        initial_indent=f"{label:<14}",
+        subsequent_indent=" " * 14,
+        break_on_hyphens=False,
+    )
 
 
 def open_journal(ctx: click.Context, *, keep: bool = True) -> Journal:

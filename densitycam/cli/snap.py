@@ -13,6 +13,7 @@ from densitycam.cli.options import (
     ABOVE_ZERO,
     DILUTION,
     echo_json,
+    journal_option,
     json_option,
     now,
     open_journal,
@@ -62,6 +63,7 @@ _OLD = timedelta(days=2)
     help="Draw on the photo what was measured where (.png).",
 )
 @click.option("--no-journal", is_flag=True, help="Keep nothing.")
+@journal_option
 @json_option
 @click.pass_context
 def command(
@@ -219,13 +221,8 @@ def _as_json(
 def _annotate(
     path: Path, seen: PhotoReading, history: VesselHistory, here: DatedReading, advice: Advice
 ) -> None:
-    import io
-
-    from PIL import Image
-
-    from densitycam.atomic_file import write_whole
     from densitycam.card.layout import card_layout
-    from densitycam.report.annotate import annotate
+    from densitycam.report.annotate import annotate, write_png
 
     picture = annotate(
         seen.upright_rgb,
@@ -235,7 +232,6 @@ def _annotate(
         here.estimate,
         advice,
         _title(history, here),
+        shape=here.photo.shape,
     )
-    stream = io.BytesIO()
-    Image.fromarray(picture).save(stream, format="PNG")
-    write_whole(path, stream.getvalue())
+    write_png(picture, path)

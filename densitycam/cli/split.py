@@ -9,6 +9,7 @@ import click
 from densitycam.cli.options import (
     ABOVE_ZERO,
     echo_json,
+    journal_option,
     json_option,
     now,
     open_journal,
@@ -25,6 +26,7 @@ from densitycam.cli.options import (
     help="Culture after topping up [mL]; the vessel's working volume when not given.",
 )
 @when_option
+@journal_option
 @json_option
 @click.pass_context
 def command(

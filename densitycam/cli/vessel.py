@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from densitycam.cli.options import ABOVE_ZERO, echo_json, json_option, open_journal
+from densitycam.cli.options import (
+    ABOVE_ZERO,
+    echo_json,
+    journal_option,
+    json_option,
+    open_journal,
+    some,
+)
 from densitycam.errors import DensitycamError
 from densitycam.vessel.record import SHAPES, VesselRecord
 
@@ -28,6 +35,7 @@ if TYPE_CHECKING:
 @click.option(
     "--shape", type=click.Choice(SHAPES), help="Form of the fluid; cylinder when not given."
 )
+@journal_option
 @json_option
 @click.pass_context
 def command(
@@ -92,8 +100,8 @@ def _describe(journal: Journal, name: str, given: dict[str, object]) -> str:
             old = [p for p in journal.photos(name) if not p.own_optics]
             if old:
                 return (
-                    f"Changed. {len(old)} photos were read with the old light path or shape; "
-                    "score their folder again with densitycam batch."
+                    f"Changed. {some(len(old), 'photo')} read with the old light path or shape: "
+                    "score the folder again with densitycam batch."
                 )
         return "Changed."
     missing = [
@@ -143,8 +151,9 @@ def _show_history(journal: Journal, vessel: VesselRecord) -> None:
     splits = journal.splits(vessel.name)
     paired = sum(1 for s in slides if s.photo_sha256 is not None)
     click.echo(
-        f"  {len(measured)} readings, {len(photos) - len(measured)} photos refused, "
-        f"{len(slides)} slide counts ({paired} paired with a photo), {len(splits)} splits"
+        f"  {some(len(measured), 'reading')}, {some(len(photos) - len(measured), 'photo')} refused, "
+        f"{some(len(slides), 'slide count')} ({paired} paired with a photo), "
+        f"{some(len(splits), 'split')}"
     )
     if measured:
         last = measured[-1]
@@ -155,5 +164,5 @@ def _show_history(journal: Journal, vessel: VesselRecord) -> None:
     else:
         scope = "its own slides" if kept.vessel else "all vessels of the species"
         click.echo(
-            f"  calibration: {kept.slides} slides, from {scope}, {kept.made_at:%Y-%m-%d %H:%M}"
+            f"  calibration: {some(kept.slides, 'slide')}, from {scope}, {kept.made_at:%Y-%m-%d %H:%M}"
         )

@@ -77,6 +77,11 @@ class DatedReading:
             raise ValueError(f"{self.photo.file_name} was measured and has no time")
         return self.photo.taken_at
 
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Signs seen in it."""
+        return () if self.photo.reading is None else self.photo.reading.flags
+
 
 @dataclass(frozen=True)
 class VesselHistory:
@@ -274,7 +279,7 @@ def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]
             low=r.estimate.low,
             high=r.estimate.high,
             relative_sd=r.estimate.relative_sd,
-            flags=() if r.photo.reading is None else r.photo.reading.flags,
+            flags=r.flags,
         )
         for r in readings
         if r.estimate.status == "measured" and math.isfinite(r.estimate.cells_per_ml)
@@ -325,7 +330,7 @@ def advise_at(history: VesselHistory, place: int) -> tuple[Growth, Advice]:
         history.readings[: place + 1],
         now=reading.when,
         estimate=reading.estimate,
-        flags=() if reading.photo.reading is None else reading.photo.reading.flags,
+        flags=reading.flags,
     )
 
 

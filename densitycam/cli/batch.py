@@ -1,0 +1,423 @@
+"""`densitycam batch`: a folder of photos becomes lines, a CSV, a growth chart and the decision."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from densitycam.cli.options import (
+    echo_json,
+    entry,
+    journal_option,
+    json_option,
+    now,
+    open_journal,
+    some,
+)
+
+if TYPE_CHECKING:
+    from densitycam.culture.advice import Advice, Growth
+    from densitycam.journal.folder import FolderPhoto, FolderPlan, Outcome
+    from densitycam.journal.folder_tables import Imported
+    from densitycam.journal.history import DatedReading, VesselHistory
+    from densitycam.journal.store import Journal
+    from densitycam.report.growth_chart import ChartPanel
+
+#: Columns of the CSV, in their order.
+CSV_COLUMNS = (
+    "photo",
+    "vessel",
+    "species",
+    "taken_at",
+    "time_source",
+    "status",
+    "cells_per_ml",
+    "low_95",
+    "high_95",
+    "greenness_per_10_mm",
+    "turbidity_per_mm",
+    "path_mm",
+    "dilution",
+    "signs",
+    "decision",
+    "headline",
+    "divisions_per_day",
+    "phase",
+    "days_since_split",
+    "calibration_id",
+    "slides_behind_it",
+    "inside_range",
+    "problem",
+)
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One photo with all that is said of it."""
+
+    outcome: Outcome
+    reading: DatedReading | None
+    growth: Growth | None
+    advice: Advice | None
+
+
+@click.command("batch", short_help="Score a folder: lines, CSV, growth chart, decision.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--vessel", "name", help="All photos are of this vessel, whatever the subfolders are called."
+)
+@click.option(
+    "--csv",
+    "csv_path",
+    type=click.Path(path_type=Path),
+    metavar="OUT",
+    help="Write a table, one row a photo.",
+)
+@click.option(
+    "--chart",
+    type=click.Path(path_type=Path),
+    metavar="OUT",
+    help="Draw the growth chart (.png or .svg), one panel a vessel.",
+)
+@click.option("--no-journal", is_flag=True, help="Keep nothing; what the journal knows is used.")
+@journal_option
+@json_option
+@click.pass_context
+def command(
+    ctx: click.Context,
+    folder: Path,
+    name: str | None,
+    csv_path: Path | None,
+    chart: Path | None,
+    no_journal: bool,
+    as_json: bool,
+) -> None:
+    """Score every photo under FOLDER and show density, signs and decision, one line a photo.
+
+    A subfolder's name is the vessel's name. FOLDER may hold vessels.csv (name, species,
+    working_volume_ml, path_mm, shape), slides.csv (vessel, when, photo, chamber, unit, cells,
+    squares, dilution, fixative_fraction) and splits.csv (vessel, when, kept_ml, total_ml); they
+    are read into the journal first. A vessel's slides then calibrate it, unless it has been
+    calibrated since. Each decision is made from what was known on the day of its photo.
+
+    A second run reads only photos that are new or changed. Files are written only where --csv
+    and --chart say. Exit code 1 if any photo could not be measured, 0 if all could; photos of no
+    known vessel are skipped and do not count.
+
+    \b
+    densitycam batch photos/ --csv growth.csv --chart growth.png
+    """  # noqa: D301
+    from densitycam.journal.folder import plan_folder, score_folder
+    from densitycam.journal.folder_tables import Imported, read_folder_tables
+    from densitycam.journal.history import calibrate_if_new, vessel_history
+
+    if chart is not None and chart.suffix.lower() not in (".png", ".svg"):
+        raise click.UsageError(f"--chart writes PNG or SVG: {chart} must end in .png or .svg.")
+    journal = open_journal(ctx, keep=not no_journal)
+    imported = Imported(0, 0, 0)
+    if folder.is_dir():
+        imported = read_folder_tables(folder, journal)
+    plan = plan_folder(folder, journal, name)
+    with _progress(plan.photos) as photos:
+        outcomes = list(score_folder(journal, photos))
+
+    lines: list[_Line] = []
+    histories: list[VesselHistory] = []
+    for vessel in dict.fromkeys(o.photo.vessel for o in outcomes):
+        calibrate_if_new(journal, vessel, made_at=now())
+        history = vessel_history(journal, vessel)
+        histories.append(history)
+        lines += _lines(history, [o for o in outcomes if o.photo.vessel == vessel])
+    if csv_path is not None:
+        _write_csv(csv_path, lines)
+    if chart is not None:
+        from densitycam.report.growth_chart import write_growth_charts
+
+        write_growth_charts(chart, [_panel(journal, h, lines) for h in histories])
+    if as_json:
+        echo_json(_as_json(plan, lines, histories))
+    else:
+        _print_text(journal, plan, imported, lines, histories)
+        for path in (csv_path, chart):
+            if path is not None:
+                click.echo(f"Wrote {path}.")
+        if csv_path is None and chart is None:
+            click.echo("No files written: --csv OUT makes a table, --chart OUT a growth chart.")
+        if no_journal:
+            click.echo("Nothing was kept in the journal.")
+    if any(line.outcome.failed for line in lines):
+        ctx.exit(1)
+
+
+@contextmanager
+def _progress(photos: Sequence[FolderPhoto]) -> Iterator[Any]:
+    """Show a bar on the terminal, and nothing where the text goes into a file or a pipe."""
+    if not sys.stderr.isatty():
+        yield photos
+        return
+    with click.progressbar(photos, label="Reading photos", file=sys.stderr) as bar:
+        yield bar
+
+
+def _lines(history: VesselHistory, outcomes: Sequence[Outcome]) -> list[_Line]:
+    """Join each photo with its estimate and its day's decision, in order of capture."""
+    from densitycam.journal.history import advise_at, advise_refused
+
+    places = {r.photo.sha256: n for n, r in enumerate(history.readings)}
+    lines = []
+    for outcome in outcomes:
+        record = outcome.record
+        if record is None:
+            lines.append(_Line(outcome, None, None, None))
+        elif record.sha256 in places:
+            place = places[record.sha256]
+            growth, advice = advise_at(history, place)
+            lines.append(_Line(outcome, history.readings[place], growth, advice))
+        elif record.taken_at is not None:
+            refused = advise_refused(history, record.taken_at, record.flag)
+            lines.append(_Line(outcome, None, None, refused))
+        else:
+            lines.append(_Line(outcome, None, None, None))
+
+    def order(line: _Line) -> tuple[bool, str, str]:
+        taken = line.outcome.record.taken_at if line.outcome.record else None
+        return (taken is None, str(taken), line.outcome.photo.shown)
+
+    return sorted(lines, key=order)
+
+
+def _print_text(
+    journal: Journal,
+    plan: FolderPlan,
+    imported: Imported,
+    lines: Sequence[_Line],
+    histories: Sequence[VesselHistory],
+) -> None:
+    from densitycam.report.numbers import format_rate
+    from densitycam.report.text import (
+        advice_text,
+        batch_heading,
+        batch_line,
+        batch_refused_text,
+    )
+
+    if imported.vessels or imported.slides or imported.splits:
+        click.echo(
+            f"Read from the folder's tables, new or changed: {some(imported.vessels, 'vessel')}, "
+            f"{some(imported.slides, 'slide count')}, {some(imported.splits, 'split')}."
+        )
+    for history in histories:
+        own = [x for x in lines if x.outcome.photo.vessel.name == history.vessel.name]
+        click.echo()
+        click.echo(_heading(history))
+        click.echo(f"  {_calibrated(history)}")
+        click.echo(batch_heading())
+        for line in own:
+            record = line.outcome.record
+            if line.outcome.duplicate_of:
+                problem = f"same as {line.outcome.duplicate_of}"
+            else:
+                problem = line.outcome.problem
+            flags: tuple[str, ...] = ()
+            if line.reading is not None:
+                flags = line.reading.flags
+            elif record is not None and record.flag:
+                flags = (record.flag,)
+            click.echo(
+                batch_line(
+                    name=line.outcome.photo.path.name,
+                    when=None if record is None else record.taken_at,
+                    estimate=None if line.reading is None else line.reading.estimate,
+                    flags=flags,
+                    advice=line.advice,
+                    problem=problem,
+                )
+            )
+        last = next((x for x in reversed(own) if x.advice is not None), None)
+        if last is not None and last.advice is not None and last.outcome.record is not None:
+            click.echo()
+            click.echo(f"{history.vessel.name} on {last.outcome.record.taken_at:%Y-%m-%d}")
+            if last.growth is not None:
+                growth = f"{format_rate(last.growth)}; {last.growth.phase}"
+                click.echo(entry("Growth", growth))
+            click.echo(advice_text(last.advice))
+    failed = [x.outcome for x in lines if x.outcome.failed]
+    fresh = sum(1 for x in lines if x.outcome.fresh)
+    click.echo()
+    click.echo(
+        f"{some(len(lines), 'photo')}: {len(lines) - len(failed)} measured, {len(failed)} not; {fresh} "
+        f"read now, {len(lines) - fresh} known from the journal."
+    )
+    if failed:
+        click.echo(batch_refused_text([(o.photo.shown, o.problem, "") for o in failed]))
+    for shown, why in plan.skipped:
+        click.echo(entry("Skipped", f"{shown}: {why}"))
+
+
+def _heading(history: VesselHistory) -> str:
+    vessel = history.vessel
+    return (
+        f"{vessel.name}: {history.facts.title}, {vessel.working_volume_ml:g} mL, {vessel.shape} "
+        f"of {vessel.path_mm:g} mm"
+    )
+
+
+def _calibrated(history: VesselHistory) -> str:
+    n = history.calibration.n_slides
+    if n == 0:
+        return "starting calibration, not yet checked by a count"
+    return f"calibrated with {some(n, 'slide count')} of your own"
+
+
+def _as_json(
+    plan: FolderPlan, lines: Sequence[_Line], histories: Sequence[VesselHistory]
+) -> dict[str, Any]:
+    return {
+        "vessels": [
+            {
+                **_plain_vessel(h),
+                "calibration_id": h.calibration.id,
+                "slides": h.calibration.n_slides,
+            }
+            for h in histories
+        ],
+        "photos": [
+            {
+                "photo": x.outcome.photo.shown,
+                "vessel": x.outcome.photo.vessel.name,
+                "taken_at": x.outcome.record.taken_at if x.outcome.record else None,
+                "time_source": x.outcome.record.time_source if x.outcome.record else None,
+                "fresh": x.outcome.fresh,
+                "estimate": x.reading.estimate if x.reading else None,
+                "reading": x.reading.photo.reading if x.reading else None,
+                "growth": x.growth,
+                "advice": x.advice,
+                "duplicate_of": x.outcome.duplicate_of or None,
+            }
+            for x in lines
+            if not x.outcome.failed
+        ],
+        "failed": [
+            {
+                "photo": x.outcome.photo.shown,
+                "vessel": x.outcome.photo.vessel.name,
+                "taken_at": x.outcome.record.taken_at if x.outcome.record else None,
+                "flag": x.outcome.record.flag if x.outcome.record else None,
+                "problem": x.outcome.problem,
+                "advice": x.advice,
+            }
+            for x in lines
+            if x.outcome.failed
+        ],
+        "skipped": [{"photo": shown, "why": why} for shown, why in plan.skipped],
+    }
+
+
+def _plain_vessel(history: VesselHistory) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return asdict(history.vessel)
+
+
+def _write_csv(path: Path, lines: Sequence[_Line]) -> None:
+    import csv
+    import io
+
+    from densitycam.atomic_file import write_whole
+
+    stream = io.StringIO(newline="")
+    writer = csv.DictWriter(stream, CSV_COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    for line in lines:
+        writer.writerow(_csv_row(line))
+    write_whole(path, stream.getvalue().encode("utf-8"))
+
+
+def _csv_row(line: _Line) -> dict[str, str]:
+    import math
+
+    def number(value: float) -> str:
+        return "" if not math.isfinite(value) else f"{value:.6g}"
+
+    outcome, record, vessel = line.outcome, line.outcome.record, line.outcome.photo.vessel
+    row = {
+        "photo": outcome.photo.shown,
+        "vessel": vessel.name,
+        "species": vessel.species,
+        "status": "duplicate" if outcome.duplicate_of else "not measured",
+        "problem": outcome.problem,
+    }
+    if outcome.duplicate_of:
+        row["problem"] = f"same as {outcome.duplicate_of}"
+    if record is not None:
+        row["taken_at"] = "" if record.taken_at is None else str(record.taken_at)
+        row["time_source"] = record.time_source or ""
+        row["signs"] = record.flag or ""
+        row["path_mm"], row["dilution"] = number(record.path_mm), number(record.dilution)
+    if line.reading is not None and line.reading.photo.reading is not None:
+        estimate, reading = line.reading.estimate, line.reading.photo.reading
+        row |= {
+            "status": estimate.status,
+            "cells_per_ml": number(estimate.cells_per_ml),
+            "low_95": number(estimate.low),
+            "high_95": number(estimate.high),
+            "greenness_per_10_mm": number(reading.greenness),
+            "turbidity_per_mm": number(reading.turbidity_per_mm),
+            "signs": " ".join(line.reading.flags),
+            "calibration_id": estimate.calibration_id,
+            "slides_behind_it": str(estimate.checked_by_counts),
+            "inside_range": "yes" if estimate.inside_range else "no",
+        }
+    if line.growth is not None:
+        row |= {
+            "divisions_per_day": number(line.growth.divisions_per_day),
+            "phase": line.growth.phase,
+            "days_since_split": number(line.growth.days_since_split),
+        }
+    if line.advice is not None:
+        row |= {"decision": line.advice.action, "headline": line.advice.headline}
+    return row
+
+
+def _panel(journal: Journal, history: VesselHistory, lines: Sequence[_Line]) -> ChartPanel:
+    from densitycam.flags import FLAGS
+    from densitycam.journal.history import density_points, splits_until
+    from densitycam.report.growth_chart import ChartPanel
+
+    name = history.vessel.name
+    refused = []
+    for line in lines:
+        record = line.outcome.record
+        if line.outcome.photo.vessel.name != name or record is None or record.taken_at is None:
+            continue
+        if record.status == "refused":
+            flag = FLAGS.get(record.flag or "")
+            refused.append((record.taken_at, flag.title if flag else "not measured"))
+    ends = [history.readings[-1].when] if history.readings else []
+    ends += [s.when for s in history.logged_splits]
+    splits = splits_until(history, history.readings, max(ends)) if ends else ()
+    return ChartPanel(
+        title=f"{name}, {history.facts.title}",
+        points=density_points(history.readings),
+        splits=splits,
+        harvest_low=history.facts.harvest_low,
+        harvest_high=history.facts.harvest_high,
+        refused=refused,
+        more_than=[
+            (r.when, r.estimate.low)
+            for r in history.readings
+            if r.estimate.status == "more-than" and r.estimate.low > 0
+        ],
+        slides=[
+            (s.counted_at, s.count.cells_per_ml, s.count.low, s.count.high)
+            for s in journal.slides(vessel=name)
+            if s.count.cells
+        ],
+        note=_calibrated(history),
+    )
