@@ -36,6 +36,7 @@ _CASING = (20, 28, 28)
 _INK = (34, 48, 47)
 _QUIET = (95, 107, 109)
 _PANEL = (250, 250, 247)
+_SIGN = (176, 66, 0)
 
 _LEGEND = (
     (THROUGH_RGB, "bars seen through the culture"),
@@ -250,12 +251,14 @@ def _answer_lines(
         lines.append((title, 0.95, _QUIET))
     lines.append((density, 2.0, _INK))
     if limits:
-        lines.append((limits.rstrip(")").replace("95 %:", "95 % interval:"), 1.15, _INK))
-    lines.append((checked_text(estimate), 0.9, _QUIET))
+        unit = density.removesuffix(" cells/mL").partition(" ")[2]
+        limits = limits.rstrip(")").replace("95 %:", "95 % interval:")
+        lines.append((f"{limits} {unit}".rstrip(), 1.15, _INK))
+    lines += [(text, 0.9, _QUIET) for text in (checked_text(estimate), *estimate.notes)]
     if advice is not None:
         lines.append((advice.headline, 1.35, _INK))
     lines += [
-        (f"{FLAGS[n].title}: {FLAGS[n].advice}", 1.0, (176, 66, 0))
+        (f"{FLAGS[n].title.capitalize()}. {FLAGS[n].advice}", 1.0, _SIGN)
         for n in FLAGS
         if n in set(reading.flags)
     ]
@@ -301,7 +304,7 @@ def _answer_panel(
 def _draw_legend(
     draw: ImageDraw.ImageDraw, *, x: float, y: float, unit: float, path_mm: float
 ) -> None:
-    font = _font(0.95 * unit)
+    font = _font(0.88 * unit)
     for colour, text in _LEGEND:
         box = (x, y + 0.1 * unit, x + 1.5 * unit, y + 1.05 * unit)
         draw.rectangle(box, outline=_CASING, width=max(3, round(unit / 4)))

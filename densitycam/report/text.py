@@ -209,29 +209,30 @@ def split_plan_text(plan: SplitPlan) -> str:
     str
         Several lines.
     """
+    cells = f"about {significant(plan.harvest_cells / 1e9)} billion cells"
+    if math.isfinite(plan.harvest_cells_low) and math.isfinite(plan.harvest_cells_high):
+        low, high = (
+            significant(n / 1e9) for n in (plan.harvest_cells_low, plan.harvest_cells_high)
+        )
+        cells += f" (95 %: {low} to {high})"
+    if math.isfinite(plan.nutrient_ml_each):
+        nutrient = f"{format_ml(plan.nutrient_ml_each)} of each part, for the new water only"
+    else:
+        nutrient = "by its label, for the new water only"
     lines = [
         "Split plan",
         _entry(
             "  Keep",
             f"{format_ml(plan.keep_ml)} of culture ({format_percent(plan.kept_share)})",
         ),
-        _entry(
-            "  Harvest",
-            f"{format_ml(plan.harvest_ml)}, about {significant(plan.harvest_cells / 1e9)} billion "
-            f"cells; keeps cold about {format_days(plan.keep_cold_days)}",
-        ),
+        _entry("  Harvest", f"{format_ml(plan.harvest_ml)}, {cells}"),
         _entry(
             "  Top up",
             f"{format_ml(plan.top_up_ml)} of fresh salt water: {format_grams(plan.salt_g)} of dry "
-            f"sea salt for {plan.salinity_g_per_kg:g} g/kg; specific gravity "
-            f"{plan.specific_gravity:.4f} at {plan.temperature_c:g} C, against fresh water at the "
-            "same temperature. Salt mixes hold water: weigh, stir, measure.",
+            f"sea salt for {plan.salinity_g_per_kg:g} g/kg, specific gravity "
+            f"{plan.specific_gravity:.4f} at {plan.temperature_c:g} C",
         ),
-        _entry(
-            "  Nutrient",
-            f"{format_ml(plan.nutrient_ml_each)} of each part, for the new water only; "
-            "the bottle's label comes first",
-        ),
+        _entry("  Nutrient", nutrient),
         _entry("  Then", f"{format_cells(plan.density_after)} after the top-up"),
     ]
     doublings = significant(plan.doublings_needed)
@@ -240,7 +241,8 @@ def split_plan_text(plan: SplitPlan) -> str:
     else:
         again = f"after {doublings} doublings; the growth rate is not known yet"
     lines.append(_entry("  Next harvest", again))
-    lines += [_bullet(caution) for caution in plan.cautions]
+    lines.append(_entry("  Keeps cold", f"about {format_days(plan.keep_cold_days)}"))
+    lines += [_bullet(line) for line in (*plan.notes, *plan.cautions)]
     return "\n".join(lines)
 
 
@@ -287,7 +289,8 @@ def snap_text(
         *_optics(reading),
     ]
     if growth is not None:
-        parts.append(_entry("Growth", f"{format_rate(growth)}; {growth.phase}"))
+        phase = "" if growth.phase == "unknown" else f"; {growth.phase}"
+        parts.append(_entry("Growth", f"{format_rate(growth)}{phase}"))
     signs = signs_text([*reading.flags, *flags])
     if signs:
         parts += ["", signs]

@@ -1,0 +1,267 @@
+"""Texts: every flag, every action, never wider than 80 columns."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from datetime import datetime
+
+import pytest
+from report_inputs import ADVICE, ESTIMATE, GROWTH, LESS, MORE, PLAN, READING, WAIT
+
+from densitycam.flags import FLAGS
+from densitycam.report.numbers import format_density
+from densitycam.report.text import (
+    ACTION_WORDS,
+    WIDTH,
+    advice_text,
+    batch_heading,
+    batch_line,
+    batch_refused_text,
+    calibration_text,
+    refused_text,
+    signs_text,
+    snap_text,
+    split_plan_text,
+)
+
+ACTIONS = ("harvest", "wait", "overdue", "rescue", "hold", "cannot-tell")
+
+
+def flat(text: str) -> str:
+    """Undo the wrapping."""
+    return " ".join(text.split())
+
+
+def assert_fits(text: str) -> None:
+    for line in text.splitlines():
+        assert len(line) <= WIDTH == 80, line
+        assert line == line.rstrip()
+        assert "nan" not in line.replace("nannochloropsis", "")
+        assert "inf" not in line.split()
+
+
+@pytest.mark.parametrize("flag_id", FLAGS)
+def test_every_flag_comes_with_its_advice(flag_id):
+    flag = FLAGS[flag_id]
+    text = snap_text(
+        title="kitchen bottle, nannochloropsis, 12 March 2026",
+        reading=replace(READING, flags=(flag_id,)),
+        estimate=ESTIMATE,
+        advice=WAIT,
+    )
+    assert_fits(text)
+    assert flag.advice in flat(text)
+    assert flag.meaning in flat(text)
+    other = next(f for f in FLAGS.values() if f.id != flag_id and f.advice != flag.advice)
+    assert other.advice not in flat(text)
+    refused = refused_text("IMG_20260312_091455.jpg", flag_id, "found 2 of 11 markers")
+    assert_fits(refused)
+    assert flag.advice in flat(refused)
+    assert "(found 2 of 11 markers)" in flat(refused)
+
+
+def test_all_flags_at_once_in_the_registrys_order():
+    text = flat(signs_text(reversed(tuple(FLAGS))))
+    places = [text.index(flag.advice) for flag in FLAGS.values()]
+    assert places == sorted(places)
+    assert signs_text(()) == ""
+    with pytest.raises(KeyError, match="no-such-flag"):
+        signs_text(["no-such-flag"])
+
+
+def test_a_snap_says_everything_it_knows():
+    text = snap_text(
+        title="kitchen bottle, nannochloropsis, 12 March 2026",
+        reading=READING,
+        estimate=replace(ESTIMATE, notes=("Read by mean brightness: contrast is gone.",)),
+        advice=ADVICE,
+        growth=GROWTH,
+        flags=("bleached",),
+        notes=("The time was taken from the file's name.",),
+    )
+    assert_fits(text)
+    for part in (
+        format_density(ESTIMATE),
+        "calibrated with 3 slide counts of your own",
+        "58.3 mm",
+        "0.17 per 10 mm",
+        "+0.02 per 10 mm",
+        "blue channel was too dark",
+        "Read by mean brightness: contrast is gone.",
+        "The time was taken from the file's name.",
+        "0.65 divisions per day",
+        "exponential",
+        FLAGS["bleached"].advice,
+        ADVICE.headline,
+        *ADVICE.reasons,
+        ADVICE.would_settle,
+        "250 mL of culture (25 %)",
+    ):
+        assert part in flat(text), part
+
+
+@pytest.mark.parametrize("estimate", [LESS, MORE])
+def test_a_bound_is_not_dressed_as_a_value(estimate):
+    text = snap_text(title="x", reading=READING, estimate=estimate, advice=None)
+    assert format_density(estimate) in text
+    assert "95 %" not in text
+
+
+def test_no_count_yet_and_outside_range_are_said():
+    weak = replace(ESTIMATE, checked_by_counts=0, inside_range=False)
+    text = flat(snap_text(title="x", reading=READING, estimate=weak, advice=None))
+    assert "not yet checked by a count" in text
+    assert "outside the range" in text
+    one = replace(ESTIMATE, checked_by_counts=1)
+    assert "1 slide count of" in snap_text(title="x", reading=READING, estimate=one, advice=None)
+
+
+def test_nothing_measurable_is_said_without_nan():
+    blind = replace(
+        READING,
+        turbidity_per_mm=math.nan,
+        greenness=math.nan,
+        usable=(True, False, False),
+        dilution=4.0,
+    )
+    unknown = replace(GROWTH, rate_per_day=math.nan, low=math.nan, high=math.nan, phase="unknown")
+    text = snap_text(title="x", reading=blind, estimate=MORE, advice=None, growth=unknown)
+    assert_fits(text)
+    assert "sample diluted 1:4.00 (density is undiluted)" in flat(text)
+    assert "green and blue channels were" in flat(text)
+    assert "no contrast left" in text
+    assert "not known yet" in text
+
+
+def test_waiting_names_the_day():
+    text = flat(advice_text(WAIT))
+    assert "about 15 Mar, in 3 days" in text
+    assert "Split plan" not in text
+
+
+def test_the_plan_holds_every_amount():
+    text = flat(split_plan_text(PLAN))
+    for part in (
+        "750 mL, about 6.3 billion cells (95 %: 5.3 to 7.4)",
+        "19.2 g of dry sea salt for 25 g/kg, specific gravity 1.0190 at 20 C",
+        "0.38 mL of each part, for the new water only",
+        "2.1 million cells/mL after the top-up",
+        "in about 3 days (2.0 doublings)",
+        "about 7 days",
+        *PLAN.cautions,
+        *PLAN.notes,
+    ):
+        assert part in text, part
+    assert_fits(split_plan_text(PLAN))
+
+
+def test_a_plan_without_rate_or_dose():
+    plan = replace(
+        PLAN, days_to_next=math.nan, nutrient_ml_each=math.nan, harvest_cells_low=math.nan
+    )
+    text = split_plan_text(plan)
+    assert_fits(text)
+    assert "growth rate is not known yet" in flat(text)
+    assert "by its label" in text
+    assert "95 %" not in text
+
+
+NAMES = ("a.jpg", "PXL_20260312_091455123.MP~2.jpg", "x" * 120 + ".heic")
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("estimate", [ESTIMATE, LESS, MORE, None])
+def test_batch_lines_fit_whatever_comes(name, estimate):
+    actions = [None, *(replace(WAIT, action=a) for a in ACTIONS)]
+    for flag_id, advice in itertools.product([None, *FLAGS], actions):
+        line = batch_line(
+            name=name,
+            when=datetime(2026, 3, 12, 9, 14),
+            estimate=estimate,
+            flags=() if flag_id is None else (flag_id,),
+            advice=advice,
+        )
+        assert_fits(line)
+        assert "\n" not in line
+        assert "12 Mar" in line
+        if estimate is None:
+            assert "not measured" in line
+            if flag_id is not None:
+                assert FLAGS[flag_id].title in line
+        elif advice is not None:
+            word = "wait 3 days" if advice.action == "wait" else ACTION_WORDS[advice.action]
+            assert word in line
+
+
+def test_batch_columns_stand_under_their_heading():
+    line = batch_line(
+        name="a.jpg", when=datetime(2026, 3, 12), estimate=ESTIMATE, flags=("settled",), advice=WAIT
+    )
+    assert_fits(batch_heading())
+    assert line.index("8.4 million (7.1 to 9.9)") == batch_heading().index("cells/mL")
+    assert line.index("wait 3 days; settled") == batch_heading().index("decision")
+
+
+def test_long_names_keep_start_and_end():
+    line = batch_line(
+        name="PXL_20260312_091455123.MP~2.jpg", when=None, estimate=None, problem="unheard of"
+    )
+    assert line.startswith("PXL_20260")
+    assert "~2.jpg" in line
+    assert line.endswith("unheard of")
+
+
+def test_refused_photos_are_listed_with_why_and_what_to_do():
+    assert batch_refused_text([]) == ""
+    text = batch_refused_text(
+        [("b.jpg", "No card found.", FLAGS["no-card"].advice), ("c.jpg", "Blurred.", "")]
+    )
+    assert_fits(text)
+    assert text.startswith("2 photos were not measured")
+    assert FLAGS["no-card"].advice in flat(text)
+    assert "1 photo was" in batch_refused_text([("b.jpg", "x", "y")])
+
+
+def test_actions_of_the_contract_have_words():
+    assert set(ACTION_WORDS) == set(ACTIONS)
+
+
+def test_calibration_text():
+    text = calibration_text(
+        title="nannochloropsis, kitchen bottle",
+        used=["2 Mar: counted 4.1 million cells/mL", "5 Mar: counted 9.0 million cells/mL"],
+        left_out=["7 Mar: settled"],
+        slides=5,
+        median_error=0.083,
+        inside_interval=(4, 5),
+        range_low=1e6,
+        range_high=4.5e7,
+        notes=["One slide lies far off."],
+    )
+    assert_fits(text)
+    for part in (
+        "5",
+        "8.3 %",
+        "4 of 5 counts",
+        "1.0 million cells/mL to 45 million cells/mL",
+        "7 Mar: settled",
+        "One slide lies far off.",
+    ):
+        assert part in flat(text), part
+
+
+def test_calibration_text_before_the_first_slide():
+    text = calibration_text(
+        title="x",
+        used=[],
+        slides=0,
+        median_error=math.nan,
+        inside_interval=None,
+        range_low=1e6,
+        range_high=4.5e7,
+    )
+    assert_fits(text)
+    assert "not yet checked by a count" in flat(text)
+    assert "too few counts" in text
