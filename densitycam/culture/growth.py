@@ -106,8 +106,8 @@ def infer_splits(points: Sequence[DensityPoint], logged: Sequence[Split] = ()) -
     Notes
     -----
     A split is a fall to 15 to 75 % of the photo before, beyond both photos' noise, with no crash
-    sign, after which the density does not fall on; where it is the last photo, nothing can speak
-    against it yet, and the decision says so.
+    sign, before and after which the density does not fall too; where it is the last photo, nothing
+    can speak against it yet, and the decision says so.
     """
     obs = [o for o in _usable(points, None) if "settled" not in o.flags]
     found = []
@@ -121,6 +121,8 @@ def infer_splits(points: Sequence[DensityPoint], logged: Sequence[Split] = ()) -
         if TROUBLE_SIGNS & set(after.flags):
             continue
         if n + 1 < len(obs) and _fell(after, obs[n + 1]):
+            continue
+        if n > 1 and _fell(obs[n - 2], before):
             continue
         half = before.when + (after.when - before.when) / 2
         found.append(Split(when=half, kept_share=share, inferred=True))
@@ -186,14 +188,19 @@ def _phase(
 ) -> tuple[str, str]:
     """Phase and the sentence that proves it."""
     slope, low, high = rate
-    earlier = since[-3:-1]
-    dropped = bool(earlier) and all(_fell(o, since[-1]) for o in earlier)
+    # Below the photo before, beyond the noise, and below the one before that: one photo read too
+    # high must not make the next look like a crash.
+    dropped = (
+        len(since) > 1
+        and _fell(since[-2], since[-1])
+        and (len(since) == 2 or since[-1].log < since[-3].log)
+    )
     if dropped or (rate_points >= MIN_POINTS and not crossed and high < 0):
         if dropped:
-            share = 1.0 - math.exp(since[-1].log - min(o.log for o in earlier))
+            share = 1.0 - math.exp(since[-1].log - since[-2].log)
             return (
                 "decline",
-                f"The density fell by about {100 * share:.0f} % since the last photos.",
+                f"The density fell by about {100 * share:.0f} % since the last photo.",
             )
         return "decline", f"The density falls by {100 * (1 - math.exp(slope)):.0f} % a day."
     if crossed or len(since) < MIN_POINTS:
@@ -213,7 +220,7 @@ def _phase(
         return "exponential", f"{rate_points} photos rise along a straight line on the log scale."
     if slope < FLAT_RATE and days_since <= LAG_DAYS:
         return "lag", "It has not begun to grow since the split, which is usual for a day or two."
-    if slope < FLAT_RATE and len(since) > MIN_POINTS:
+    if slope < FLAT_RATE and high < 3 * FLAT_RATE and len(since) > MIN_POINTS:
         return "stationary", f"The last {rate_points} photos show no growth."
     return "unknown", "The photos scatter too much to tell growth from standing still."
 

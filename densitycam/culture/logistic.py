@@ -105,10 +105,12 @@ def fit_logistic(
                 method="lm",
                 xtol=1e-12,
                 ftol=1e-12,
-                maxfev=2000,
+                maxfev=200,
             )
         except (RuntimeError, OptimizeWarning):
             return None
+    if abs(best[2]) * float(np.ptp(t)) < 1e-6:  # a level line fits any ceiling
+        return None
     if not (np.all(np.isfinite(best)) and np.all(np.isfinite(cov)) and best[0] > 0):
         return None
     weights = 1.0 if sigma is None else sigma

@@ -81,9 +81,15 @@ class _Case:
         return self.age_days > self.rule.stale_days
 
     @property
+    def ceiling(self) -> float:
+        """Density the batch levels off at [cells/mL]; nan where none is shown."""
+        ceiling, rate = self.growth.ceiling_cells_per_ml, self.growth.max_rate_per_day
+        return ceiling if 0 < ceiling < math.inf and rate > 0 else math.nan
+
+    @property
     def past_days(self) -> bool:
         # Whole days, as the keeper counts them: day 10 is not yet past 10 days.
-        return round(self.growth.days_since_split) > self.facts.max_days_without_split
+        return self.growth.days_since_split >= self.facts.max_days_without_split + 0.5
 
 
 def decide(
@@ -220,7 +226,7 @@ def _rescue(case: _Case) -> Advice | None:
         (
             case.growth.evidence if falling else "",
             FLAGS["bleached"].meaning if bleached else "",
-            "Go back to your second starter and begin afresh in clean water with nutrient; "
+            "Go back to your second starter and begin afresh in new salt water with nutrient; "
             "do not feed from this one and keep no starter from it unless it looks healthy under "
             "the microscope.",
             "Check light, temperature, nutrient and the air.",
@@ -262,7 +268,7 @@ def _no_density(case: _Case) -> Advice | None:
             f"band already ({interval_words(last.low, last.high)}).",
             settle=_NARROW,
         )
-    known = ""
+    known = "" if gates else "Nothing of this batch has been measured yet."
     if last is not None and last.cells_per_ml > 0:
         known = (
             f"The last density, {days_words(case.age_days)} old, was "
@@ -364,7 +370,7 @@ def _measured(case: _Case) -> Advice | None:
             settle=_COUNT if straddles else "",
         )
 
-    ceiling = growth.ceiling_cells_per_ml
+    ceiling = case.ceiling
     if c >= rule.ceiling_share * ceiling:  # False for nan
         return _harvest(
             case,
@@ -382,7 +388,7 @@ def _measured(case: _Case) -> Advice | None:
             low=e.low,
             high=e.high,
             first=f"It holds {measured}, below its band of {_band(facts)}, but has all but "
-            "stopped growing: a split in fresh water with nutrient starts it again.",
+            "stopped growing: a split with new salt water and nutrient starts it again.",
         )
     if growth.phase == "stationary":
         return _advice(
@@ -427,8 +433,8 @@ def _measured(case: _Case) -> Advice | None:
             f"It holds {measured}; harvest begins at {density_words(band)}."
             + (" It may be ready already: the interval reaches into the band." * straddles),
             outlook,
-            f"{_since(growth)}, past the usual {days_words(facts.max_days_without_split)}: check light "
-            "and nutrient."
+            f"{_since(growth)}, past the usual {days_words(facts.max_days_without_split)}: check "
+            "light and nutrient."
             if case.past_days
             else "",
             growth.evidence,
@@ -503,8 +509,8 @@ def _harvest(
 def _forecast(case: _Case, density: float) -> tuple[float, str]:
     """Days from the photo to the harvest, and "on what that rests"; nan where not known."""
     growth, facts = case.growth, case.facts
-    goal, ceiling = facts.harvest_low, growth.ceiling_cells_per_ml
-    if math.isfinite(ceiling):
+    goal, ceiling = facts.harvest_low, case.ceiling
+    if ceiling > 0:
         goal = min(goal, case.rule.ceiling_share * ceiling)
         days = days_between(
             start=density, goal=goal, rate_per_day=growth.max_rate_per_day, ceiling=ceiling

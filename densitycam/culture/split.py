@@ -219,11 +219,12 @@ def split_plan(
 
 def _days_to_next(density: float, growth: Growth, kept_share: float) -> float:
     """Days until the density of today is back; nan where the rate is not known or not above 0."""
+    rate = growth.rate_per_day
     ceiling, best = growth.ceiling_cells_per_ml, growth.max_rate_per_day
-    if math.isfinite(ceiling) and best > 0 and density > 0:
+    if 0 < ceiling < math.inf and best > 0 and density > 0:
         # Near the ceiling the last percents take for ever: the next harvest is at 90 % of it.
         share = min(density / ceiling, 0.9)
         return split_cycle(kept_share=kept_share, harvest_share=share)[0] / best
-    if growth.phase in ("stationary", "decline") or not growth.low > 0:
+    if growth.phase in ("stationary", "decline") or not (growth.low > 0 and rate > 0):
         return math.nan
-    return -math.log(kept_share) / growth.rate_per_day
+    return -math.log(kept_share) / rate

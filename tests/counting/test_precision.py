@@ -1,0 +1,76 @@
+"""Half-width, clumping, and how many cells to count."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from densitycam.counting.precision import (
+    cells_needed,
+    dispersion,
+    relative_half_width,
+    replicates_agree,
+)
+from densitycam.counting.slide import count_slide
+
+
+def test_half_width_is_about_two_over_root_n():
+    for cells in (100, 400, 1600):
+        count = count_slide(cells=cells, squares=1, loading_sd=0.0)
+        assert relative_half_width(count) == pytest.approx(2 / math.sqrt(cells), rel=0.03)
+    assert math.isinf(relative_half_width(count_slide(cells=0, squares=1)))
+
+
+@pytest.mark.parametrize("wanted", [0.3, 0.1, 0.05])
+def test_cells_needed_is_the_fewest(wanted):
+    fewest = cells_needed(half_width=wanted)
+
+    def width(cells):
+        return relative_half_width(count_slide(cells=cells, squares=1, loading_sd=0.0))
+
+    assert width(fewest) <= wanted < width(fewest - 1)
+
+
+def test_cells_needed_says_when_counting_more_cannot_help():
+    assert cells_needed(half_width=0.1, other_sd=0.046) > cells_needed(half_width=0.1)
+    assert cells_needed(half_width=0.1, other_sd=0.066) is None
+    assert cells_needed(half_width=0.1, other_sd=0.05102) is None
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        cells_needed(half_width=0.0)
+
+
+@pytest.mark.parametrize(
+    ("counts", "statistic", "verdict"),
+    [
+        # Computed by hand from D = (k - 1) s2 / mean.
+        ([12, 41, 9, 33, 20], 32.609, "clumped"),
+        ([20, 31, 22, 27, 25, 19, 30, 26, 23], 5.632, "random"),
+        ([24, 26, 25, 23, 27], 0.40, "too regular"),
+    ],
+)
+def test_dispersion(counts, statistic, verdict):
+    result = dispersion(counts)
+    assert result.statistic == pytest.approx(statistic, abs=6e-4)
+    assert result.verdict == verdict
+
+
+def test_dispersion_limits_are_chi_square_ones():
+    # Chi-square tables, 4 degrees of freedom: 0.484 and 11.143.
+    result = dispersion([24, 26, 25, 23, 27])
+    assert (result.low, result.high) == pytest.approx((0.484, 11.143), abs=6e-4)
+
+
+def test_dispersion_of_too_little():
+    for counts in ([], [5], [0, 0, 0]):
+        assert dispersion(counts).verdict == "too few"
+    with pytest.raises(ValueError, match="negative"):
+        dispersion([3, -1])
+
+
+def test_replicates():
+    assert replicates_agree(100, 110)
+    assert replicates_agree(0, 0)
+    assert not replicates_agree(100, 150)
+    with pytest.raises(ValueError, match="negative"):
+        replicates_agree(-1, 5)

@@ -1,0 +1,52 @@
+"""The ceiling fit on awkward input, and the time between two densities."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from densitycam.culture.logistic import days_between, fit_logistic, split_cycle
+
+
+def test_reported_errors_match_the_scatter():
+    rng = np.random.default_rng(11)
+    days = np.arange(12.0)
+    truth = 4.1e7 / (1 + np.exp(2.6 - 0.71 * days))
+    pulls = []
+    for _ in range(200):
+        seen = truth * np.exp(0.05 * rng.standard_normal(12))
+        fit = fit_logistic(days, seen, sd=0.05 * seen)
+        pulls.append((fit.ceiling - 4.1e7) / fit.ceiling_se)
+    # Student's t with 9 degrees of freedom has SD 1.13; the mean may sit low by weights that
+    # follow the data.
+    assert np.std(pulls) == pytest.approx(1.13, rel=0.2)
+    assert abs(np.mean(pulls)) < 0.5
+
+
+def test_data_that_cannot_be_fitted_give_none():
+    assert fit_logistic([0, 1, 2], [1e6, 2e6, 4e6]) is None
+    assert fit_logistic([0, 1, 2, 3, 4], [1e6] * 5) is None
+    fit = fit_logistic([0, 1, 2, 3, 4, 5], [1e6 * 2**d for d in range(6)])
+    assert fit is None or fit.ceiling_se > 0.5 * fit.ceiling  # no bend, no firm ceiling
+
+
+def test_time_between_densities():
+    doubling = days_between(start=2e6, goal=4e6, rate_per_day=math.log(2), ceiling=math.nan)
+    assert doubling == pytest.approx(1.0, rel=1e-12)
+    bent = days_between(start=2.5e6, goal=7e6, rate_per_day=0.5, ceiling=1e7)
+    rounds, _ = split_cycle(kept_share=2.5 / 7, harvest_share=0.7)
+    assert bent == pytest.approx(rounds / 0.5, rel=1e-12)
+    assert days_between(start=5e6, goal=4e6, rate_per_day=0.5, ceiling=1e7) == 0.0
+    assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=0.5, ceiling=1e7))
+    assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=-0.1, ceiling=math.nan))
+    assert math.isnan(days_between(start=5e6, goal=2e7, rate_per_day=math.nan, ceiling=math.nan))
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0, -0.1, math.nan])
+def test_shares_out_of_range(share):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        split_cycle(kept_share=share, harvest_share=0.5)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        split_cycle(kept_share=0.5, harvest_share=share)

@@ -1,0 +1,239 @@
+"""The rule: every action is reached, denser never turns harvest into wait, reasons are said."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import fields, replace
+from datetime import datetime, timedelta
+
+import pytest
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.species import load_species
+from densitycam.culture.advice import Growth
+from densitycam.culture.readiness import RULE, decide
+from densitycam.culture.series import DensityPoint
+from densitycam.errors import DensitycamError
+from densitycam.flags import FLAGS
+from densitycam.vessel.record import VesselRecord
+
+NOW = datetime(2024, 3, 9, 19, 0)
+FACTS = load_species("tetraselmis")  # band 0.7 to 2 million
+VESSEL = VesselRecord("shelf", "tetraselmis", 1800.0, 92.0)
+NAN = math.nan
+
+EXPONENTIAL = Growth(0.45, 0.35, 0.55, 0.65, "exponential", 5, 5.0, "It rises.")
+UNKNOWN = Growth(NAN, NAN, NAN, NAN, "unknown", 1, 0.5, "One photo.")
+SLOWING = replace(
+    EXPONENTIAL, phase="slowing", ceiling_cells_per_ml=9e5, max_rate_per_day=0.6,
+    rate_per_day=0.2, low=0.1, high=0.3, evidence="It slows.",
+)  # fmt: skip
+STATIONARY = replace(UNKNOWN, phase="stationary", points=6, rate_per_day=0.0, low=-0.1, high=0.1)
+DECLINE = replace(UNKNOWN, phase="decline", rate_per_day=-0.3, low=-0.4, high=-0.2, points=5)
+LAG = replace(UNKNOWN, phase="lag", rate_per_day=0.0, low=-0.2, high=0.2, points=3)
+GROWTHS = {
+    "exponential": EXPONENTIAL, "unknown": UNKNOWN, "slowing": SLOWING, "lag": LAG,
+    "stationary": STATIONARY, "late": replace(EXPONENTIAL, days_since_split=12.0),
+    "late slowing": replace(SLOWING, days_since_split=12.0, ceiling_cells_per_ml=5e6),
+    "decline": DECLINE, "inferred": replace(UNKNOWN, split_inferred=True),
+}  # fmt: skip
+
+
+def measured(density, *, sd=0.1, counts=3):
+    half = math.exp(1.96 * sd)
+    return Estimate("measured", density, density / half, density * half, sd, "t", counts, True)
+
+
+def point(density, days_ago=0.0):
+    return DensityPoint(NOW - timedelta(days=days_ago), density, density / 1.2, density * 1.2, 0.1)
+
+
+def ask(estimate, growth=EXPONENTIAL, flags=(), last=None, **kwargs):
+    return decide(
+        estimate=estimate, flags=flags, growth=growth, facts=FACTS, vessel=VESSEL, now=NOW,
+        last_point=last, **kwargs,
+    )  # fmt: skip
+
+
+MORE = Estimate("more-than", NAN, 9e5, math.inf, NAN, "t", 2, False)
+LESS = Estimate("less-than", NAN, 0.0, 5e4, NAN, "t", 2, False)
+
+CASES = {
+    "in the band": (ask(measured(1.2e6)), "harvest"),
+    "below it": (ask(measured(3e5)), "wait"),
+    "above it": (ask(measured(3e6)), "overdue"),
+    "too long in it": (ask(measured(1.2e6), GROWTHS["late"]), "overdue"),
+    "stationary in it": (ask(measured(1.2e6), STATIONARY), "overdue"),
+    "stationary below it": (ask(measured(3e5), STATIONARY), "overdue"),
+    "stationary and thin": (ask(measured(3e4), STATIONARY), "wait"),
+    "near a low ceiling": (ask(measured(6.5e5), SLOWING), "harvest"),
+    "far from a low ceiling": (ask(measured(3e5), SLOWING), "wait"),
+    "slowing too long": (ask(measured(6e5), GROWTHS["late slowing"]), "overdue"),
+    "falling": (ask(measured(1.2e6), DECLINE), "rescue"),
+    "bleached": (ask(measured(1.2e6), flags=("bleached",)), "rescue"),
+    "settled": (ask(measured(1.2e6), flags=("settled",)), "hold"),
+    "settled hides a fall": (ask(measured(1.2e6), DECLINE, ("settled",)), "hold"),
+    "milky": (ask(measured(1.2e6), flags=("milky",)), "hold"),
+    "milky and bleached": (ask(measured(1.2e6), flags=("bleached", "milky")), "hold"),
+    "odd colour": (ask(measured(1.2e6), flags=("colour-shift",)), "hold"),
+    "nothing": (ask(None, UNKNOWN), "cannot-tell"),
+    "refused": (ask(None, UNKNOWN, ("blurred",)), "cannot-tell"),
+    "nan": (ask(measured(NAN)), "cannot-tell"),
+    "more than the band's edge": (ask(MORE), "harvest"),
+    "more than a little": (ask(replace(MORE, low=2e5)), "cannot-tell"),
+    "more, for too long": (ask(MORE, GROWTHS["late"]), "overdue"),
+    "less than a little": (ask(LESS), "wait"),
+    "less than something dense": (ask(replace(LESS, high=2e6)), "cannot-tell"),
+    "an old photo": (ask(measured(5e5), last=point(5e5, 4.0)), "cannot-tell"),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_action(case):
+    advice, action = CASES[case]
+    assert advice.action == action
+    assert advice.headline.endswith(".")
+    assert advice.reasons
+    assert all(r.endswith((".", ")")) and "nan" not in r for r in advice.reasons)
+    assert (advice.plan is not None) == (action in ("harvest", "overdue"))
+
+
+def test_every_action_is_reached():
+    assert {a for _, a in CASES.values()} == {
+        "harvest", "wait", "overdue", "rescue", "hold", "cannot-tell",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", GROWTHS)
+@pytest.mark.parametrize("sd", [0.05, 0.3, 0.9])
+@pytest.mark.parametrize("age", [0.0, 3.0])
+def test_denser_never_turns_harvest_into_wait(name, sd, age):
+    reached = False
+    for step in range(121):
+        density = 1e4 * 10 ** (step / 30)  # 1e4 to 1e8
+        advice = ask(measured(density, sd=sd), GROWTHS[name], last=point(density, age))
+        ready = advice.action in ("harvest", "overdue")
+        assert ready or not reached, (name, density)
+        reached = reached or ready
+    assert reached != (name == "decline")
+
+
+@pytest.mark.parametrize("flag", FLAGS)
+def test_every_flag_is_answered(flag):
+    advice = ask(None if FLAGS[flag].refuses else measured(1.2e6), flags=(flag,))
+    if FLAGS[flag].refuses:
+        assert advice.action == "cannot-tell"
+        assert advice.would_settle == FLAGS[flag].advice
+    elif flag == "too-thin":
+        assert advice.action == "harvest"
+    else:
+        assert advice.action in ("hold", "rescue")
+
+
+def test_an_interval_across_the_edge_is_said():
+    advice = ask(measured(8e5, sd=0.2))
+    assert advice.action == "harvest"
+    assert advice.reasons[0].startswith("Probably ready: ")
+    assert advice.would_settle == "Count one slide."
+    below = ask(measured(6e5, sd=0.2))
+    assert below.action == "wait"
+    assert "may be ready already" in below.reasons[0]
+    assert below.would_settle == "Count one slide."
+    assert ask(measured(1.2e6, sd=0.1)).would_settle == ""
+
+
+def test_forecast_at_the_own_rate():
+    advice = ask(measured(3e5), last=point(3e5))
+    days = math.log(7e5 / 3e5) / 0.45
+    assert advice.wait_days == pytest.approx(days, rel=1e-12)
+    assert advice.ready_on == NOW + timedelta(days=days)
+    assert advice.headline == "Wait about 2 days."
+    # The photo's age counts against it.
+    older = ask(measured(3e5), last=point(3e5, 1.0))
+    assert older.wait_days == pytest.approx(days - 1.0, rel=1e-12)
+
+
+def test_forecast_slows_towards_a_ceiling():
+    slowing = replace(SLOWING, ceiling_cells_per_ml=1.1e6)
+    advice = ask(measured(4e5), slowing)
+    # Logistic time from 0.4 to the band's edge at 0.7 million under 1.1 million at 0.6 a day.
+    days = (math.log(0.7 / 0.4) - math.log(0.4 / 0.7)) / 0.6
+    assert advice.wait_days == pytest.approx(days, rel=1e-12)
+
+
+def test_forecast_without_an_own_rate_says_so():
+    advice = ask(measured(3e5), UNKNOWN)
+    assert advice.action == "wait"
+    assert any("usual rate of Tetraselmis" in r for r in advice.reasons)
+    assert 1 < advice.wait_days < 3
+
+
+def test_no_date_beyond_a_month():
+    crawling = replace(EXPONENTIAL, rate_per_day=0.02, low=0.01, high=0.03)
+    advice = ask(measured(3e5), crawling)
+    assert advice.action == "wait"
+    assert math.isnan(advice.wait_days)
+    assert advice.ready_on is None
+
+
+def test_too_dense_to_see_through_counts_with_the_least():
+    advice = ask(MORE)
+    assert advice.plan.harvest_cells == pytest.approx(9e5 * 1350, rel=1e-12)
+    assert math.isinf(advice.plan.harvest_cells_high)
+    assert "narrow flat bottle" in advice.would_settle
+    # Refused as too dense, but the last density lay in the band.
+    assert ask(None, flags=("too-dense",), last=point(1.5e6, 1.0)).action == "harvest"
+    assert ask(None, flags=("too-dense",), last=point(4e5, 1.0)).action == "cannot-tell"
+
+
+def test_a_refused_photo_falls_back_on_the_forecast():
+    advice = ask(None, flags=("blurred",), last=point(5e5, 2.0))
+    assert advice.action == "cannot-tell"
+    assert any("reached its band by now" in r for r in advice.reasons)
+
+
+def test_doubts_are_said():
+    fresh = ask(measured(1.2e6, counts=0))
+    assert any("not yet checked" in r for r in fresh.reasons)
+    assert fresh.would_settle == "Count one slide."
+    weak = decide(
+        estimate=measured(5e7), flags=(), growth=EXPONENTIAL, now=NOW,
+        facts=load_species("nannochloropsis"), vessel=VESSEL,
+    )  # fmt: skip
+    assert any("rests on little" in r for r in weak.reasons)
+    inferred = ask(measured(3e5), GROWTHS["inferred"])
+    assert any("nobody logged" in r for r in inferred.reasons)
+    assert inferred.would_settle.startswith("Log the split")
+    noted = ask(replace(measured(1.2e6), notes=("Other light path.",)))
+    assert "Other light path." in noted.reasons
+
+
+def test_days_since_the_split_are_a_reason():
+    week = ask(measured(1.2e6), replace(EXPONENTIAL, days_since_split=8.0))
+    assert (week.action, "usual time" in " ".join(week.reasons)) == ("harvest", True)
+    assert ask(measured(1.2e6), replace(EXPONENTIAL, days_since_split=10.2)).action == "harvest"
+    assert ask(measured(1.2e6), replace(EXPONENTIAL, days_since_split=10.6)).action == "overdue"
+
+
+@pytest.mark.parametrize("broken", [NAN, math.inf, -math.inf, 0.0, -5.0])
+def test_no_number_breaks_it(broken):
+    for name in ("cells_per_ml", "low", "high", "relative_sd"):
+        for status in ("measured", "less-than", "more-than"):
+            estimate = replace(measured(5e5), status=status, **{name: broken})
+            for growth in GROWTHS.values():
+                assert ask(estimate, growth, last=point(5e5, 1.0)).action
+    for name in (f.name for f in fields(Growth)):
+        if isinstance(getattr(EXPONENTIAL, name), float):
+            for density in (3e5, 1.2e6):
+                assert ask(measured(density), replace(EXPONENTIAL, **{name: broken})).action
+
+
+def test_the_kept_share_is_the_keepers():
+    assert ask(measured(1.2e6), kept_share=0.5).plan.keep_ml == 900.0
+    with pytest.raises(DensitycamError, match="makes no split"):
+        ask(measured(1.2e6), kept_share=1.0)
+
+
+def test_the_rule_can_be_changed():
+    assert ask(measured(5e5), SLOWING).action == "wait"
+    assert ask(measured(5e5), SLOWING, rule=replace(RULE, ceiling_share=0.5)).action == "harvest"

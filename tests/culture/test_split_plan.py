@@ -1,0 +1,98 @@
+"""The split plan: volumes add up, cautions stand, and plans that cannot work are refused."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from densitycam.calibration.species import load_species
+from densitycam.culture.advice import Growth
+from densitycam.culture.split import split_plan
+from densitycam.errors import DensitycamError
+from densitycam.vessel.record import VesselRecord
+
+VESSEL = VesselRecord("shelf", "isochrysis", 1730.0, 92.0)
+FACTS = load_species("isochrysis")
+NAN = math.nan
+GROWING = Growth(0.45, 0.35, 0.55, 0.65, "exponential", 5, 5.0, "")
+
+
+def plan(**kwargs):
+    given = {"density": 1.1e7, "vessel": VESSEL, "facts": FACTS, "growth": GROWING}
+    return split_plan(**(given | kwargs))
+
+
+@pytest.mark.parametrize("share", [0.07, 0.25, 1 / 3, 0.6, 0.93])
+def test_volumes_and_cells_add_up(share):
+    p = plan(kept_share=share, density_low=9e6, density_high=1.3e7)
+    assert p.keep_ml + p.top_up_ml == pytest.approx(1730.0, rel=1e-12)
+    assert p.harvest_ml == p.top_up_ml
+    assert p.keep_ml / 1730.0 == pytest.approx(share, rel=1e-12)
+    # Cells before = cells kept + cells harvested.
+    assert p.density_after * 1730.0 + p.harvest_cells == pytest.approx(1.1e7 * 1730.0, rel=1e-12)
+    assert p.density_after * 2**p.doublings_needed == pytest.approx(1.1e7, rel=1e-12)
+    assert p.harvest_cells_low < p.harvest_cells < p.harvest_cells_high
+
+
+def test_salt_is_for_the_top_up_only():
+    assert plan(kept_share=0.5).salt_g == pytest.approx(plan(kept_share=0.75).salt_g * 2, rel=1e-12)
+    assert plan(salinity_g_per_kg=0.0).salt_g == 0.0
+    assert plan().salinity_g_per_kg == FACTS.salinity_g_per_kg
+
+
+def test_nutrient_needs_a_label():
+    assert math.isnan(plan().nutrient_ml_each)
+    assert any("by its label" in n for n in plan().notes)
+    assert plan(label_ml_per_l=0.4).nutrient_ml_each == pytest.approx(0.4 * 1.2975, rel=1e-12)
+
+
+def test_next_date():
+    assert plan().days_to_next == pytest.approx(math.log(4) / 0.45, rel=1e-12)
+    unsure = replace(GROWING, low=-0.1)
+    assert math.isnan(plan(growth=unsure).days_to_next)
+    assert any("this species usually needs" in n for n in plan(growth=unsure).notes)
+    # Under a ceiling it takes longer than the best rate alone would.
+    under = replace(GROWING, ceiling_cells_per_ml=1.3e7, max_rate_per_day=0.7)
+    assert plan(growth=under).days_to_next > math.log(4) / 0.7
+
+
+def test_cautions_name_what_can_hurt():
+    said = " ".join(plan().cautions).lower()
+    for word in ("tank", "oxygen", "people", "bleach", "alcohol", "mains", "local rules"):
+        assert word in said
+    assert any("freeze" in n for n in plan().notes)
+
+
+def test_diatoms_get_silicate():
+    assert any("silicate" in n for n in plan(facts=load_species("chaetoceros")).notes)
+    assert not any("silicate" in n for n in plan().notes)
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ({"kept_share": 0.0}, "makes no split"),
+        ({"kept_share": 1.2}, "makes no split"),
+        ({"kept_share": NAN}, "makes no split"),
+        ({"label_ml_per_l": -1.0}, "nutrient dose of -1"),
+        ({"every_days": 0.0}, "every 0 days"),
+        ({"every_days": 2.0}, "that needs 3.1 days"),
+        ({"every_days": 2.0, "growth": replace(GROWING, rate_per_day=-0.1)}, "growth to start"),
+    ],
+)
+def test_plans_that_cannot_work_are_refused(change, match):
+    with pytest.raises(DensitycamError, match=match):
+        plan(**change)
+
+
+def test_the_advised_share_works():
+    with pytest.raises(DensitycamError, match="Keep at least 41 %"):
+        plan(every_days=2.0)
+    assert plan(every_days=2.0, kept_share=0.41).keep_ml == pytest.approx(0.41 * 1730, rel=1e-12)
+
+
+def test_an_unknown_rate_speaks_against_nothing():
+    unknown = Growth(NAN, NAN, NAN, NAN, "unknown", 1, 0.5, "")
+    assert plan(every_days=2.0, growth=unknown).keep_ml == pytest.approx(432.5, rel=1e-12)

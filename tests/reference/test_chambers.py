@@ -1,0 +1,65 @@
+"""Chamber geometry and worked counts against published ones."""
+
+from __future__ import annotations
+
+import pytest
+
+from densitycam.counting.chambers import chamber_by_name
+from densitycam.counting.precision import replicates_agree
+from densitycam.counting.slide import count_slide
+
+
+@pytest.mark.parametrize(
+    ("chamber", "unit", "factor"),
+    [
+        # Cells/mL per cell counted in one field; engraved geometry, any laboratory handbook.
+        ("improved-neubauer", "large", 1e4),
+        ("improved-neubauer", "group", 2.5e5),
+        ("improved-neubauer", "small", 4e6),
+        ("neubauer", "large", 1e4),
+        ("thoma", "group", 2.5e5),
+        ("thoma", "small", 4e6),
+        ("buerker", "large", 1e4),
+        ("buerker", "group", 2.5e5),
+        ("fuchs-rosenthal", "large", 5e3),
+        ("fuchs-rosenthal", "group", 8e4),
+        ("malassez", "rectangle", 1e5),
+        ("nageotte", "band", 800.0),
+        # Barsanti & Gualtieri, Algae, p. 246, eq. 6.3: C x 1000 / (A x D x F) in mm. Their
+        # eq. 6.4 (p. 248) is left out: it prints 64e-3 mL where 64e-3 uL is meant.
+        ("sedgewick-rafter", "square", 1000.0),
+    ],
+)
+def test_factor_of_each_chamber(chamber, unit, factor):
+    assert 1 / chamber_by_name(chamber).volume_ml(unit) == pytest.approx(factor, rel=1e-12)
+
+
+def test_five_groups():
+    # University counting note (excerpt read): 187 cells in five 0.04 mm2 squares.
+    count = count_slide(cells=187, squares=5, unit="group")
+    assert count.cells_per_ml == pytest.approx(9.35e6, rel=1e-12)
+
+
+def test_blood_cells_at_one_in_two_hundred():
+    # Henry's Clinical Diagnosis, 21st ed., ch. 29, as cited: 100 cells in 4 large squares, 1:200.
+    count = count_slide(cells=100, squares=4, dilution=200)
+    assert count.cells_per_ml == pytest.approx(5.0e7, rel=1e-12)
+
+
+def test_leucocyte_rule():
+    # Clinical rule (excerpt read): four large squares at 1:20, count x 50 per mm3.
+    count = count_slide(cells=160, squares=4, dilution=20)
+    assert count.cells_per_ml == pytest.approx(160 * 50 * 1000, rel=1e-12)
+
+
+def test_who_worked_example():
+    # WHO Laboratory Manual for Human Semen, 5th ed., 2010 (from memory): 220 + 218 cells in
+    # 7 + 7 rows of 20 nL at 1:20 give 31e6/mL. A row of 20 nL is 0.2 large squares.
+    count = count_slide(cells=438, squares=14 * 0.2, dilution=20)
+    assert count.cells_per_ml == pytest.approx(31e6, rel=0.01)  # printed to two figures
+
+
+def test_who_replicates():
+    # Same manual (from memory): 201 against 245 differ by 44 > 41, count again; 220 and 218 agree.
+    assert not replicates_agree(201, 245)
+    assert replicates_agree(220, 218)
