@@ -122,7 +122,7 @@ def save_figure(figure: Figure, path: str | Path, *, title: str) -> None:
     stream = io.BytesIO()
     with warnings.catch_warnings():
         # A vessel may be named in a script the font lacks; boxes in a picture are no failure.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(stream, format=suffix, dpi=_DPI, metadata=metadata)
     write_whole(path, stream.getvalue())
 

@@ -27,7 +27,7 @@ from densitycam.vessel.reading import CHANNELS, Reading
 WIDTH = 80
 
 _LABEL = 14
-_NAME, _DAY, _DENSITY, _WORDS = 19, 6, 25, 24
+_NAME, _DAY, _DENSITY, _WORDS = 18, 6, 25, 25
 
 #: The decision in a word or two, for tables.
 ACTION_WORDS = {
@@ -240,7 +240,7 @@ def split_plan_text(plan: SplitPlan) -> str:
         again = f"in about {format_days(plan.days_to_next)} ({doublings} doublings)"
     else:
         again = f"after {doublings} doublings; the growth rate is not known yet"
-    lines.append(_entry("  Next harvest", again))
+    lines.append(_entry("  Next", again))
     lines.append(_entry("  Keeps cold", f"about {format_days(plan.keep_cold_days)}"))
     lines += [_bullet(line) for line in (*plan.notes, *plan.cautions)]
     return "\n".join(lines)
