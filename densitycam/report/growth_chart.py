@@ -33,6 +33,9 @@ _WIDTH_IN, _PANEL_IN = 7.2, 4.6
 #: An interval reaching further than this factor beyond its point does not stretch the axis.
 _REACH = 4.0
 
+#: A photo that was not measured stretches the axis by this much at most.
+_NEAR = timedelta(days=7)
+
 
 @dataclass(frozen=True)
 class ChartPanel:
@@ -139,18 +142,26 @@ def write_growth_charts(path: str | Path, panels: Sequence[ChartPanel]) -> None:
 
 
 def _time_span(panels: Sequence[ChartPanel]) -> tuple[datetime, datetime]:
-    """Return first and last day over all panels, so that stacked vessels share their days."""
-    times = [
+    """Return first and last day over all panels, so that stacked vessels share their days.
+
+    A photo that could not be read often has no date but its file's. One far from everything
+    else would squeeze the rest into a corner, so it does not stretch the axis.
+    """
+    sure = [
         when
         for p in panels
         for when in (
             *(x.when for x in p.points),
             *(s.when for s in p.splits),
-            *(t for t, _ in p.refused),
             *(t for t, _ in p.more_than),
             *(s[0] for s in p.slides),
         )
     ]
+    refused = [when for p in panels for when, _ in p.refused]
+    if sure:
+        first, last = min(sure) - _NEAR, max(sure) + _NEAR
+        refused = [when for when in refused if first <= when <= last]
+    times = sure + refused
     if not times:
         return datetime(2000, 1, 1), datetime(2000, 1, 8)
     first, last = min(times), max(times)
@@ -177,6 +188,9 @@ def _density_span(panel: ChartPanel) -> tuple[float, float]:
 def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) -> None:
     from matplotlib.dates import date2num
 
+    elsewhere = sum(not span[0] <= when <= span[1] for when, _ in panel.refused)
+    aside = f"{elsewhere} not measured, of another date" if elsewhere else ""
+    note = "; ".join(part for part in (panel.note, aside) if part)
     low, high = _density_span(panel)
     ax.set_yscale("log")
     ax.set_xlim(*span)
@@ -192,7 +206,7 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
         loc="left",
         fontsize=13,
         fontweight="bold",
-        pad=20 if panel.note else 8,
+        pad=20 if note else 8,
     )
 
     ax.axhspan(
@@ -246,17 +260,18 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
             label="more than this (too dense)",
             zorder=4,
         )
-    if panel.refused:
+    shown = [(when, why) for when, why in panel.refused if span[0] <= when <= span[1]]
+    if shown:
         ax.plot(
-            [when for when, _ in panel.refused],
-            [0.035] * len(panel.refused),
+            [when for when, _ in shown],
+            [0.035] * len(shown),
             linestyle="none",
             marker="x",
             color=INK,
             markersize=7,
             markeredgewidth=1.8,
             transform=ax.get_xaxis_transform(),
-            label=textwrap.fill(f"not measured ({_reasons(panel.refused)})", 42),
+            label=textwrap.fill(f"not measured ({_reasons(shown)})", 42),
             zorder=4,
         )
     if not panel.points and not panel.more_than:
@@ -274,9 +289,9 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
         columnspacing=1.6,
         borderaxespad=0.0,
     )
-    if panel.note:
+    if note:
         ax.annotate(
-            panel.note,
+            note,
             xy=(0.0, 1.0),
             xycoords="axes fraction",
             xytext=(0, 6),

@@ -215,10 +215,6 @@ def split_plan_text(plan: SplitPlan) -> str:
             significant(n / 1e9) for n in (plan.harvest_cells_low, plan.harvest_cells_high)
         )
         cells += f" (95 %: {low} to {high})"
-    if math.isfinite(plan.nutrient_ml_each):
-        nutrient = f"{format_ml(plan.nutrient_ml_each)} of each part, for the new water only"
-    else:
-        nutrient = "by its label, for the new water only"
     lines = [
         "Split plan",
         _entry(
@@ -232,16 +228,19 @@ def split_plan_text(plan: SplitPlan) -> str:
             f"sea salt for {plan.salinity_g_per_kg:g} g/kg, specific gravity "
             f"{plan.specific_gravity:.4f} at {plan.temperature_c:g} C",
         ),
-        _entry("  Nutrient", nutrient),
-        _entry("  Then", f"{format_cells(plan.density_after)} after the top-up"),
     ]
+    if math.isfinite(plan.nutrient_ml_each):
+        dose = f"{format_ml(plan.nutrient_ml_each)} of each part, for the new water only"
+        lines.append(_entry("  Nutrient", dose))
+    lines.append(_entry("  Then", f"{format_cells(plan.density_after)} after the top-up"))
     doublings = significant(plan.doublings_needed)
     if math.isfinite(plan.days_to_next):
         again = f"in about {format_days(plan.days_to_next)} ({doublings} doublings)"
     else:
         again = f"after {doublings} doublings; the growth rate is not known yet"
     lines.append(_entry("  Next", again))
-    lines.append(_entry("  Keeps cold", f"about {format_days(plan.keep_cold_days)}"))
+    if not plan.notes:  # they say it, and how
+        lines.append(_entry("  Keeps cold", f"about {format_days(plan.keep_cold_days)}"))
     lines += [_bullet(line) for line in (*plan.notes, *plan.cautions)]
     return "\n".join(lines)
 

@@ -172,6 +172,20 @@ def test_any_name_a_vessel_may_have(tmp_path, title):
     assert title.split()[0] in words((tmp_path / "growth.svg").read_text(encoding="utf-8"))
 
 
+def test_a_refused_photo_of_a_far_date_does_not_squeeze_the_chart(tmp_path):
+    far = replace(PANEL, refused=[*PANEL.refused, (day(260), "not a readable photo")])
+    assert _time_span([far]) == _time_span([PANEL])
+    write_growth_charts(tmp_path / "growth.svg", [far])
+    said = words((tmp_path / "growth.svg").read_text(encoding="utf-8"))
+    assert "invented data; 1 not measured, of another date" in said
+    assert "not a readable photo" not in said
+    # Near, it counts; and where nothing else is known it is all there is.
+    near = replace(PANEL, refused=[(day(13), "blurred")])
+    assert _time_span([near])[1] > day(13)
+    alone = ChartPanel("new", [], [], 1e6, 2e6, refused=[(day(260), "blurred")])
+    assert _time_span([alone])[0] < day(260) < _time_span([alone])[1]
+
+
 def test_nothing_measured_yet(tmp_path):
     empty = ChartPanel("new bottle", [], [], 1e6, 2e6)
     write_growth_charts(tmp_path / "growth.svg", [empty])

@@ -149,12 +149,12 @@ def test_the_plan_holds_every_amount():
         "0.38 mL of each part, for the new water only",
         "2.1 million cells/mL after the top-up",
         " Next in about 3 days (2.0 doublings)",
-        "about 7 days",
         *PLAN.cautions,
         *PLAN.notes,
     ):
         assert part in text, part
     assert_fits(split_plan_text(PLAN))
+    assert "Keeps cold about 7 days" in flat(split_plan_text(replace(PLAN, notes=())))
 
 
 def test_a_plan_without_rate_or_dose():
@@ -164,7 +164,7 @@ def test_a_plan_without_rate_or_dose():
     text = split_plan_text(plan)
     assert_fits(text)
     assert "growth rate is not known yet" in flat(text)
-    assert "by its label" in text
+    assert "of each part" not in text
     assert "95 %" not in text
 
 
