@@ -161,6 +161,12 @@ def test_forecast_slows_towards_a_ceiling():
     assert advice.wait_days == pytest.approx(days, rel=1e-12)
 
 
+def test_forecast_under_a_low_ceiling_aims_at_its_best_share():
+    advice = ask(measured(4e5), replace(SLOWING, ceiling_cells_per_ml=8e5))
+    # From half of the ceiling to 0.7 of it: logits 0 and ln(0.7/0.3), at 0.6 a day.
+    assert advice.wait_days == pytest.approx(math.log(0.7 / 0.3) / 0.6, rel=1e-12)
+
+
 def test_forecast_without_an_own_rate_says_so():
     advice = ask(measured(3e5), UNKNOWN)
     assert advice.action == "wait"
