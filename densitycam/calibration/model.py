@@ -134,9 +134,9 @@ class Calibration:
     path_mm : float or None
         Light path of its slides [mm]; None for a starting calibration.
     coefficients : tuple of float
-        a, b, g of each signal in the order of `SIGNALS`, 12 in all.
+        a, b, g of each signal in the order of `SIGNALS`, then the vessel's blank; 13 in all.
     covariance : tuple of tuple of float
-        Their covariance, 12 x 12.
+        Their covariance, 13 x 13.
     stray_scale : float
         Factor on the straying of single photos, learnt from the slides.
     stray_df : float
@@ -209,7 +209,7 @@ def start_calibration(species_id: str) -> Calibration:
         raise DensitycamError(
             f"{path.name} of {species_id} cannot be used ({error}).", "Restore the file."
         ) from None
-    mean, covariance = np.zeros(12), np.zeros((12, 12))
+    mean, covariance = np.zeros(13), np.zeros((13, 13))
     for i, name in enumerate(SIGNALS):
         kind, colour = name.split()
         pigment = absorption * shares[colour]
@@ -226,7 +226,8 @@ def start_calibration(species_id: str) -> Calibration:
         covariance[3 * i, 3 * i] = OWN_GAIN_SD[kind] ** 2
         covariance[3 * i + 1, 3 * i + 1] = SLOPE_PRIOR[kind][1] ** 2
         covariance[3 * i + 2, 3 * i + 2] = BEND_PRIOR[kind][1] ** 2
-    covariance[0::3, 0::3] += COMMON_GAIN_SD**2
+    covariance[0:12:3, 0:12:3] += COMMON_GAIN_SD**2
+    covariance[12, 12] = 1.0
     return _named(
         species=species_id,
         path_mm=None,
@@ -339,29 +340,33 @@ def _log_seen(point: KeptPoint) -> float:
 
 
 def _design(signals: Sequence[Signal]) -> np.ndarray:
-    """One row a signal, shape (S, 12)."""
+    """One row a signal, shape (S, 13).
+
+    The last column is the blank's: how far, in its standard deviations, the vessel's own
+    attenuation lies above what was taken off. Slides in the vessel teach it.
+    """
     import numpy as np
 
-    design = np.zeros((len(signals), 12))
+    design = np.zeros((len(signals), 13))
     for row, signal in enumerate(signals):
         i = 3 * SIGNALS.index(signal.name)
         design[row, i : i + 3] = (1.0, signal.x, signal.x**2)
+        design[row, 12] = -SLOPE_PRIOR[signal.name.split()[0]][0] * signal.blank_sd
     return design
 
 
 def _noise(signals: Sequence[Signal], coefficients: np.ndarray, scale: float) -> np.ndarray:
-    """Covariance of the signals' answers by photo noise, blank and straying, shape (S, S)."""
+    """Covariance of the signals' answers by photo noise and straying, shape (S, S)."""
     import numpy as np
 
-    steep, blank, stray = [], [], []
+    steep, stray = [], []
     for signal in signals:
         i = 3 * SIGNALS.index(signal.name)
         b = max(coefficients[i + 1] + 2 * coefficients[i + 2] * signal.x, 0.3)
         steep.append(b * signal.sd)
-        blank.append(b * signal.blank_sd)
         stray.append(OWN_STRAY_SD[signal.name.split()[0]])
     own = np.array(steep) ** 2 + (scale * np.array(stray)) ** 2
-    return np.diag(own) + np.outer(blank, blank) + (scale * SHARED_STRAY_SD) ** 2
+    return np.diag(own) + (scale * SHARED_STRAY_SD) ** 2
 
 
 def _posterior(
@@ -622,8 +627,8 @@ def calibration_from_json(text: str) -> Calibration:
         )
         data["coefficients"] = tuple(float(v) for v in data["coefficients"])
         data["covariance"] = tuple(tuple(float(v) for v in row) for row in data["covariance"])
-        if len(data["coefficients"]) != 12 or any(len(r) != 12 for r in data["covariance"]):
-            raise ValueError("12 coefficients and their covariance are needed")
+        if len(data["coefficients"]) != 13 or any(len(r) != 13 for r in data["covariance"]):
+            raise ValueError("13 coefficients and their covariance are needed")
         return Calibration(**data)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise DensitycamError(

@@ -22,7 +22,7 @@ DARKEST_WHITE, BRIGHTEST_WHITE = 0.03, 0.985
 #: rule; above, it clips.
 DARKEST_STEP, BRIGHTEST_STEP = 0.0015, 0.97
 
-#: Fewest grey steps a side that carry a tone curve.
+#: Fewest grey steps that carry a tone curve.
 FEWEST_STEPS = 5
 
 #: Standard deviations that anchor the tone curve's three coefficients at sRGB, and that of one
@@ -31,8 +31,20 @@ FEWEST_STEPS = 5
 _TONE_PRIOR_SD = (0.4, 0.25, 0.08)
 _STEP_SD = 0.03
 
+#: Misfit of the grey steps [natural log] that good photos keep under (0.01 to 0.03 seen).
+GOOD_TONE_MISFIT = 0.05
+
 #: Misfit of the grey steps above which one curve does not describe them [natural log].
 LARGEST_TONE_MISFIT = 0.15
+
+#: The end of a white bar joins the fit of the light when it lies this near to what paper beyond
+#: any vessel's reach foretells [natural log]: a vessel or its shadow takes off more.
+AGREEING_WHITE = 0.06
+
+#: Scatter of paper white at one place [natural log], and how strong level, slope and curvature
+#: of the light over the card usually are, each way from its middle to its edge.
+WHITE_SD = 0.01
+_LIGHT_PRIOR_SD = (1.0, 0.4, 0.4, 0.25, 0.15, 0.25)
 
 #: Brightest over darkest light on the card that a smooth surface may still divide out.
 LARGEST_LIGHT_RATIO = 3.5
@@ -120,15 +132,16 @@ def square_up(photo: LinearPhoto, fix: CardFix) -> CardView:
     import numpy as np
 
     raw = _warp(linear(photo.rgb), fix)
-    whites = _white_places(fix.layout)
+    safe, ends = _white_places(fix.layout)
+    whites = [*safe, *ends]
     white = np.array([np.median(window(raw, r), axis=(0, 1)) for r in whites], dtype=np.float64)
-    level = np.median(white, axis=0)
+    level = np.median(white[: len(safe)], axis=0)
     if level.max() < DARKEST_WHITE:
         raise refuse("dark", f"{level.max():.1%} of full scale")
-    if np.percentile(white, 75, axis=0).max() > BRIGHTEST_WHITE:
+    if np.percentile(white[: len(safe)], 75, axis=0).max() > BRIGHTEST_WHITE:
         raise refuse("clipped")
 
-    tone, light_terms, misfit = _tone_and_light(raw, white, whites, fix.layout)
+    tone, light_terms, misfit = _tone_and_light(raw, white, whites, len(safe), fix.layout)
     if misfit > LARGEST_TONE_MISFIT:
         raise refuse("tone", f"by {misfit:.0%}")
     light = _light_surface(light_terms, raw.shape, fix.layout)
@@ -167,26 +180,22 @@ def _warp(image: np.ndarray, fix: CardFix) -> np.ndarray:
     )
 
 
-def _white_places(layout: CardLayout) -> list[Rect]:
-    """Bare paper that no vessel on its place hides or shades: bar ends and column gaps."""
+def _white_places(layout: CardLayout) -> tuple[list[Rect], list[Rect]]:
+    """Return places of bare paper: those no vessel reaches, and bar ends, which one may."""
     field = layout.bar_field
-    places = []
-    for bar in layout.bars[1::2]:
-        y, height = bar.rect.y_mm + 2.5, bar.rect.height_mm - 5.0
-        for x in (
-            field.x_mm + 3.0,
-            field.x_mm + 13.0,
-            field.right_mm - 13.0,
-            field.right_mm - 23.0,
-        ):
-            places.append(Rect(x, y, 10.0, height))
+    safe = []
     for side in (layout.grey_left, layout.grey_right):
-        places.append(_inside(side[0].rect))
+        safe.append(_inside(side[0].rect))
         for step in side[1:]:
             # The white gap between a side's marker column and its grey steps.
             x = step.rect.x_mm - 3.2 if side is layout.grey_left else step.rect.right_mm + 1.2
-            places.append(Rect(x, step.rect.y_mm, 2.0, step.rect.height_mm))
-    return places
+            safe.append(Rect(x, step.rect.y_mm, 2.0, step.rect.height_mm))
+    ends = [
+        Rect(x, bar.rect.y_mm + 2.5, 10.0, bar.rect.height_mm - 5.0)
+        for bar in layout.bars[1::2]
+        for x in (field.x_mm + 3.0, field.x_mm + 13.0, field.right_mm - 13.0, field.right_mm - 23.0)
+    ]
+    return safe, ends
 
 
 def _inside(rect: Rect) -> Rect:
@@ -208,7 +217,7 @@ def _terms(x_mm: np.ndarray, y_mm: np.ndarray, layout: CardLayout) -> np.ndarray
 
 
 def _tone_and_light(
-    raw: np.ndarray, white: np.ndarray, whites: list[Rect], layout: CardLayout
+    raw: np.ndarray, white: np.ndarray, whites: list[Rect], safe: int, layout: CardLayout
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Fit tone curve and light together, per channel, each given the other, until they settle.
 
@@ -219,31 +228,41 @@ def _tone_and_light(
     """
     import numpy as np
 
-    level = np.median(white, axis=0)
+    level = np.median(white[:safe], axis=0)
     steps = [*layout.grey_left, *layout.grey_right]
     grey = np.array([np.median(window(raw, p.rect, inset=0.2), axis=(0, 1)) for p in steps])
     known = np.log(np.array([p.reflectance for p in steps]))
     at_white = _terms(*_centres(whites), layout)
     at_grey = _terms(*_centres([p.rect for p in steps]), layout)
 
-    tone = np.zeros((3, 3))
-    light = np.zeros((3, 6))
-    residuals = []
-    for channel in range(3):
-        usable = (grey[:, channel] > DARKEST_STEP) & (grey[:, channel] < BRIGHTEST_STEP)
-        half = len(steps) // 2
-        if min(usable[:half].sum(), usable[half:].sum()) < FEWEST_STEPS:
-            raise refuse("tone", "too few of them are neither black nor burnt out")
-        q_grey = np.log(np.maximum(grey[usable, channel], 1e-6) / level[channel])
-        q_white = np.log(np.maximum(white[:, channel], 1e-6) / level[channel])
-        basis = np.stack([q_grey, q_grey**2, q_grey**3], axis=-1)
-        for _ in range(4):
-            log_white = q_white + _bend(q_white, tone[channel])
-            light[channel] = _robust_fit(at_white, log_white)
-            target = known[usable, channel] + at_grey[usable] @ light[channel] - q_grey
-            tone[channel] = _anchored_fit(basis, target)
-        residuals.append(target - basis @ tone[channel])
-    return tone, light, float(np.sqrt(np.mean(np.concatenate(residuals) ** 2)))
+    half = len(steps) // 2
+    both, left, right = slice(None), slice(0, half), slice(half, None)
+
+    def fit(side: slice) -> tuple[np.ndarray, np.ndarray, float]:
+        tone, light, residuals = np.zeros((3, 3)), np.zeros((3, 6)), []
+        for channel in range(3):
+            seen, told, place = grey[side, channel], known[side, channel], at_grey[side]
+            usable = (seen > DARKEST_STEP) & (seen < BRIGHTEST_STEP)
+            if usable.sum() < FEWEST_STEPS:
+                raise refuse("tone", "too few of them are neither black nor burnt out")
+            q_grey = np.log(seen[usable] / level[channel])
+            q_white = np.log(np.maximum(white[:, channel], 1e-6) / level[channel])
+            basis = np.stack([q_grey, q_grey**2, q_grey**3], axis=-1)
+            for _ in range(4):
+                log_white = q_white + _bend(q_white, tone[channel])
+                light[channel] = _light_terms(at_white, log_white, safe)
+                target = told[usable] + place[usable] @ light[channel] - q_grey
+                tone[channel] = _anchored_fit(basis, target)
+            residuals.append(target - basis @ tone[channel])
+        return tone, light, float(np.sqrt(np.mean(np.concatenate(residuals) ** 2)))
+
+    best = fit(both)
+    if best[2] > GOOD_TONE_MISFIT:
+        # A wide vessel seen from the side may hide one column; the other then serves alone.
+        alone = min((fit(left), fit(right)), key=lambda f: f[2])
+        if alone[2] < GOOD_TONE_MISFIT:
+            return alone
+    return best
 
 
 def _centres(rects: list[Rect]) -> tuple[np.ndarray, np.ndarray]:
@@ -255,20 +274,39 @@ def _centres(rects: list[Rect]) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def _robust_fit(design: np.ndarray, target: np.ndarray) -> np.ndarray:
-    """Least squares with Tukey's biweight, so that a shadowed or soiled place does not count.
+def _light_terms(design: np.ndarray, log_white: np.ndarray, safe: int) -> np.ndarray:
+    """Fit the light, first where no vessel reaches, then also at bar ends that agree with it."""
+    import numpy as np
 
-    Source: Beaton & Tukey 1974, Technometrics 16:147, constant 4.685.
+    first = _robust_fit(design[:safe], log_white[:safe])
+    agrees = np.abs(log_white - design @ first) < AGREEING_WHITE
+    agrees[:safe] = True
+    return _robust_fit(design[agrees], log_white[agrees])
+
+
+def _robust_fit(design: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """Ridge regression with Huber's, then Tukey's weights: shaded or soiled places do not count.
+
+    Sources: Huber 1964, Ann. Math. Stat. 35:73, constant 1.345; Beaton & Tukey 1974,
+    Technometrics 16:147, constant 4.685.
     """
     import numpy as np
 
+    ridge = np.diag(WHITE_SD / np.array(_LIGHT_PRIOR_SD))
     weight = np.ones(len(target))
-    for _ in range(6):
+    for step in range(10):
         root = np.sqrt(weight)
-        solution = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
-        residual = target - design @ solution
-        scale = max(1.4826 * np.median(np.abs(residual)), 1e-3)
-        weight = np.clip(1 - (residual / (4.685 * scale)) ** 2, 0, None) ** 2
+        solution = np.linalg.lstsq(
+            np.vstack([design * root[:, None], ridge]),
+            np.r_[target * root, np.zeros(len(ridge))],
+            rcond=None,
+        )[0]
+        residual = np.abs(target - design @ solution)
+        scale = max(1.4826 * np.median(residual), WHITE_SD)
+        if step < 5:
+            weight = 1.345 * scale / np.maximum(residual, 1.345 * scale)
+        else:
+            weight = np.clip(1 - (residual / (4.685 * scale)) ** 2, 0, None) ** 2
     return solution
 
 

@@ -190,8 +190,7 @@ def _windows(layout: CardLayout) -> list[tuple[float, float]]:
     """Middle and half height of the windows of one period, on each bar but the end ones [mm]."""
     bar = layout.bar_field.height_mm / len(layout.bars)
     return [
-        (layout.bar_field.bottom_mm - (n + 0.5) * bar, bar)
-        for n in range(1, len(layout.bars) - 1)
+        (layout.bar_field.bottom_mm - (n + 0.5) * bar, bar) for n in range(1, len(layout.bars) - 1)
     ]
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from densitycam.photo.card_finder import find_card
 from densitycam.photo.card_view import CardView, square_up
 from densitycam.photo.decode import decode_photo
-from densitycam.vessel.bars import CENTRAL_SHARE, BarRows, read_bars
+from densitycam.vessel.bars import CENTRAL_SHARE, SEA_WATER_INDEX, BarRows, read_bars
 from densitycam.vessel.outline import find_sides, fluid_rows, outline
 from densitycam.vessel.reading import BarRow, Reading
 from densitycam.vessel.signs import optical_signs
@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 #: two glass-air and two glass-water surfaces, Fresnel's equations at index 1.5 and 1.34,
 #: -ln(0.96^2 * 0.997^2) = 0.088; and how far real vessels lie from it (an assumption).
 GLASS_ATTENUATION, GLASS_ATTENUATION_SE = 0.088, 0.03
+
+#: Absorption of pure water in a phone's red, green and blue [1/mm]: Pope & Fry 1997 (Appl. Opt.
+#: 36:8710) at 610, 550 and 450 nm, rounded; 100 mm of clear water take 3 % of the red.
+WATER_PER_MM = (0.26e-3, 0.057e-3, 0.009e-3)
 
 #: Error of contrast and of mean transmittance that no row scatter shows: tone curve, reference,
 #: glare. As a share of the value, and of full scale.
@@ -144,6 +148,7 @@ def read_view(
     blank: Reading | None = None,
 ) -> Reading:
     """Measure the culture on a squared-up card; parameters and errors as `read_photo`."""
+    field = view.layout.bar_field
     left, right = find_sides(view)
     bars = read_bars(view, left_mm=left, right_mm=right, path_mm=path_mm, shape=shape)
     return reading_of_rows(
@@ -151,7 +156,14 @@ def read_view(
         view=view,
         left_mm=left,
         right_mm=right,
-        chord_mm=path_mm * mean_chord_share(shape),
+        chord_mm=path_mm
+        * mean_chord_share(shape)
+        * slant(
+            view.camera_mm,
+            middle_mm=(left + right) / 2,
+            middle_y_mm=field.y_mm + field.height_mm / 2,
+            shape=shape,
+        ),
         dilution=dilution,
         blank=blank,
     )
@@ -169,6 +181,34 @@ def mean_chord_share(shape: str) -> float:
 
     u = CENTRAL_SHARE[shape]
     return (u * math.sqrt(1 - u * u) + math.asin(u)) / (2 * u)
+
+
+def slant(camera_mm: np.ndarray, *, middle_mm: float, middle_y_mm: float, shape: str) -> float:
+    """Return how much longer the way through the fluid is for a line of sight at an angle.
+
+    Parameters
+    ----------
+    camera_mm : ndarray, shape (3,)
+        Camera's place: x right, y down, z out of the sheet [mm].
+    middle_mm : float
+        The vessel's middle, from the sheet's left [mm].
+    middle_y_mm : float
+        The bars' middle, from the sheet's top [mm].
+    shape : {"cylinder", "flat"}
+        A cylinder is met square on by every line that crosses its axis, seen from above.
+
+    Returns
+    -------
+    float
+        1 / cos of the angle inside the fluid (Snell), >= 1.
+    """
+    import math
+
+    across = 0.0 if shape == "cylinder" else (middle_mm - camera_mm[0]) / camera_mm[2]
+    upward = (middle_y_mm - camera_mm[1]) / camera_mm[2]
+    squared = across**2 + upward**2
+    sine = math.sqrt(squared / (1 + squared)) / SEA_WATER_INDEX
+    return 1 / math.sqrt(1 - sine**2)
 
 
 def reading_of_rows(
@@ -197,7 +237,7 @@ def reading_of_rows(
     mean_se = np.sqrt(mean_se**2 + (RELATIVE_FLOOR * mean) ** 2 + MEAN_FLOOR**2)
 
     if blank is None:
-        glass = np.full(3, GLASS_ATTENUATION)
+        glass = GLASS_ATTENUATION + np.array(WATER_PER_MM) * chord_mm
         glass_se = np.full(3, GLASS_ATTENUATION_SE)
         glass_mean, glass_mean_se = glass, glass_se
     else:
