@@ -209,7 +209,7 @@ def _print_text(
 
     if imported.vessels or imported.slides or imported.splits:
         click.echo(
-            f"Read from the folder's tables, new or changed: {some(imported.vessels, 'vessel')}, "
+            f"Tables read, new or changed: {some(imported.vessels, 'vessel')}, "
             f"{some(imported.slides, 'slide count')}, {some(imported.splits, 'split')}."
         )
     for history in histories:
@@ -251,8 +251,8 @@ def _print_text(
     fresh = sum(1 for x in lines if x.outcome.fresh)
     click.echo()
     click.echo(
-        f"{some(len(lines), 'photo')}: {len(lines) - len(failed)} measured, {len(failed)} not; {fresh} "
-        f"read now, {len(lines) - fresh} known from the journal."
+        f"{some(len(lines), 'photo')}: {len(lines) - len(failed)} measured, {len(failed)} not; "
+        f"{fresh} read now, {len(lines) - fresh} known from the journal."
     )
     if failed:
         click.echo(batch_refused_text([(o.photo.shown, o.problem, "") for o in failed]))

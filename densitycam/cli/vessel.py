@@ -149,9 +149,10 @@ def _show_history(journal: Journal, vessel: VesselRecord) -> None:
     measured = [p for p in photos if p.status == "measured"]
     slides = journal.slides(vessel=vessel.name)
     splits = journal.splits(vessel.name)
+    refused = some(len(photos) - len(measured), "photo")
     paired = sum(1 for s in slides if s.photo_sha256 is not None)
     click.echo(
-        f"  {some(len(measured), 'reading')}, {some(len(photos) - len(measured), 'photo')} refused, "
+        f"  {some(len(measured), 'reading')}, {refused} refused, "
         f"{some(len(slides), 'slide count')} ({paired} paired with a photo), "
         f"{some(len(splits), 'split')}"
     )
@@ -163,6 +164,5 @@ def _show_history(journal: Journal, vessel: VesselRecord) -> None:
         click.echo("  calibration: the species' starting one, not yet checked by a count")
     else:
         scope = "its own slides" if kept.vessel else "all vessels of the species"
-        click.echo(
-            f"  calibration: {some(kept.slides, 'slide')}, from {scope}, {kept.made_at:%Y-%m-%d %H:%M}"
-        )
+        slides_behind = some(kept.slides, "slide")
+        click.echo(f"  calibration: {slides_behind}, from {scope}, {kept.made_at:%Y-%m-%d %H:%M}")

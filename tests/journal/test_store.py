@@ -34,6 +34,7 @@ READING = Reading(
     attenuation_se=(0.03, 0.031, math.inf),
     absorbance=(1.05, 0.755, 3.9),
     absorbance_se=(0.02, 0.02, 0.3),
+    blank_se=0.03,
     usable=(True, True, False),
     greenness=0.0352,
     turbidity_per_mm=0.01037,

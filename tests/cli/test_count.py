@@ -1,0 +1,97 @@
+"""A slide count becomes cells/mL, is kept, and is paired with the photo it was taken with."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+
+def test_a_count_is_kept_with_its_interval(run, slim):
+    # 187 cells in five 0.04 mm2 squares, 0.1 mm deep: 9.35e6/mL (a university's counting note,
+    # value in TRADE notes; checked by the chamber's geometry: 187 / 5 x 2.5e5).
+    result = run("count", "--vessel", "slim", "--cells", "187", "--squares", "5", "--unit",
+                 "group", "--json")  # fmt: skip
+    count = json.loads(result.output)["count"]
+    assert count["cells_per_ml"] == pytest.approx(9.35e6, rel=1e-12, abs=0)
+    assert 0 < count["low"] < 9.35e6 < count["high"]
+    assert "1 slide count (0 paired" in run("vessel", "slim").output
+
+
+def test_a_count_of_zero_is_kept_and_reads_less_than(run, slim):
+    result = run("count", "--vessel", "slim", "--cells", "0", "--squares", "9")
+    assert "less than" in result.output
+    assert "1 slide count" in run("vessel", "slim").output
+    # Garwood's upper limit of zero is 3.6889 (Garwood 1936), in nine squares of 1e-4 mL, widened.
+    found = json.loads(
+        run("count", "--vessel", "slim", "--cells", "0", "--squares", "9", "--json").output
+    )
+    assert found["count"]["cells_per_ml"] == 0
+    assert found["count"]["relative_sd"] is None
+    assert 3.6889 / 9e-4 < found["count"]["high"] < 1.15 * 3.6889 / 9e-4
+
+
+def test_squares_listed_one_by_one_are_summed_and_tested_for_clumps(run, slim):
+    # Index of dispersion 32.6 on 4 degrees of freedom: clumped (computed; chi-square limit 11.1).
+    result = run("count", "--vessel", "slim", "--cells", "12,41,9,33,20")
+    assert "from 115 cells" in result.output
+    assert "Spread        Cells are clumped" in result.output
+
+
+def test_a_count_pairs_with_a_photo_and_tests_the_calibration(run, slim, photo_stock):
+    snapped = run("count", "--vessel", "slim", "--cells", "61", "--squares", "5", "--unit", "group",
+                  "--dilution", "5", "--photo", photo_stock["day2"])  # fmt: skip
+    assert "with reading 1, day2.jpg" in snapped.output
+    assert "the photo said" in snapped.output
+    assert "1 reading" in run("vessel", "slim").output
+    again = run("count", "--vessel", "slim", "--cells", "4000", "--squares", "5", "--unit", "group",
+                "--dilution", "5", "--reading", "latest")  # fmt: skip
+    assert "the count does not agree" in " ".join(again.output.split())
+    assert "2 slide counts (2 paired" in run("vessel", "slim").output
+
+
+@pytest.mark.parametrize(
+    ("words", "exit_code", "expected"),
+    [
+        (("--cells", "-3", "--squares", "4"), 2, "a count cannot be negative: -3"),
+        (("--cells", "3.5", "--squares", "4"), 2, "'3.5' is not a whole number"),
+        (("--cells", "3", "--squares", "-4"), 2, "Invalid value for '--squares'"),
+        (("--cells", "3"), 2, "Say in how many squares"),
+        (("--cells", "3,4", "--squares", "5"), 2, "lists 2 squares, --squares says 5"),
+        (("--cells", "3", "--squares", "99"), 2, "A improved Neubauer slide has 18 large squares"),
+        (("--cells", "3", "--squares", "4", "--dilution", "0.5"), 2, "Invalid value for '--dilut"),
+        (("--cells", "3", "--squares", "4", "--fixative", "-1"), 2, "Invalid value for '--fixat"),
+        (("--cells", "3", "--squares", "4", "--chamber", "neubaur"), 1, "Did you mean neubauer"),
+        (("--cells", "3", "--squares", "4", "--unit", "larg"), 1, "Did you mean large"),
+        (("--cells", "3", "--squares", "4", "--reading", "latest"), 1, "slim has no reading yet"),
+        (("--cells", "3", "--squares", "4", "--reading", "soon"), 2, "neither latest nor a number"),
+        (("--cells", "3", "--squares", "4", "--reading", "77"), 1, "There is no reading 77"),
+        (("--cells", "3", "--squares", "4", "--photo", "/no/such.jpg"), 1, "There is no file"),
+        (("--cells", "3", "--squares", "4", "--when", "tomorrow"), 2, "'tomorrow' is not a time"),
+        (("--cells", "3", "--squares", "4", "--photo", "a", "--reading", "1"), 2, "not both"),
+    ],
+)
+def test_bad_input_is_named_and_nothing_is_kept(run, slim, words, exit_code, expected):
+    result = run("count", "--vessel", "slim", *words, exit_code=exit_code)
+    assert expected in " ".join(result.output.split())
+    assert "0 slide counts" in run("vessel", "slim").output
+
+
+def test_a_wrong_vessel_brings_near_matches(run, slim):
+    result = run("count", "--vessel", "slum", "--cells", "3", "--squares", "4", exit_code=1)
+    assert "no vessel named 'slum'. Did you mean slim?" in result.output
+
+
+def test_a_photo_that_was_refused_cannot_be_paired(run, slim, photo_stock):
+    result = run("count", "--vessel", "slim", "--cells", "50", "--squares", "4", "--photo",
+                 photo_stock["no-card"], exit_code=1)  # fmt: skip
+    assert "no-card.jpg has no reading to pair with" in result.output
+    assert "0 slide counts" in run("vessel", "slim").output
+
+
+def test_a_reading_of_another_vessel_cannot_be_paired(run, slim, photo_stock):
+    run("vessel", "jar", "--species", "chlorella", "--volume-ml", "9", "--path-mm", "9")
+    run("snap", photo_stock["day2"], "--vessel", "slim")
+    result = run("count", "--vessel", "jar", "--cells", "5", "--squares", "4", "--reading", "1",
+                 exit_code=1)  # fmt: skip
+    assert "Reading 1 is of slim, not of jar" in result.output

@@ -1,0 +1,99 @@
+"""Splits that were logged win over those concluded; the decision looks at nothing later."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from test_store import PHOTO, RACK, READING
+
+from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.model import start_calibration
+from densitycam.calibration.species import load_species
+from densitycam.culture.series import Split
+from densitycam.journal.history import (
+    DatedReading,
+    VesselHistory,
+    advise_at,
+    advise_refused,
+    density_points,
+    splits_until,
+)
+
+BEGIN = datetime(2026, 5, 1, 8)
+
+
+def reading(day: int, cells_per_ml: float, status: str = "measured") -> DatedReading:
+    low, high = 0.9 * cells_per_ml, 1.1 * cells_per_ml
+    estimate = Estimate(status, cells_per_ml, low, high, 0.05, "c", 3, True)
+    photo = replace(
+        PHOTO,
+        taken_at=BEGIN + timedelta(days=day),
+        sha256=f"{day:064d}",
+        reading=replace(READING, flags=()),
+    )
+    return DatedReading(photo, estimate)
+
+
+def history(densities: list[float], *splits: Split) -> VesselHistory:
+    return VesselHistory(
+        vessel=RACK,
+        facts=load_species(RACK.species),
+        calibration=start_calibration(RACK.species),
+        kept_calibration=None,
+        readings=tuple(reading(day, d) for day, d in enumerate(densities)),
+        logged_splits=splits,
+    )
+
+
+#: Doubling every day, a quarter kept between day 3 and day 4.
+SERIES = [5e6, 1e7, 2e7, 4e7, 1.5e7, 3e7, 6e7]
+
+
+def at(day: float) -> datetime:
+    return BEGIN + timedelta(days=day)
+
+
+def test_a_split_nobody_logged_is_concluded():
+    known = history(SERIES)
+    (split,) = splits_until(known, known.readings, at(6))
+    assert split.inferred
+    assert at(3) < split.when < at(4)
+
+
+def test_a_logged_split_is_not_concluded_once_more():
+    logged = Split(at(3.9), 0.25)
+    known = history(SERIES, logged)
+    assert splits_until(known, known.readings, at(6)) == (logged,)
+
+
+def test_a_split_logged_for_another_gap_leaves_the_concluded_one():
+    logged = Split(at(1.5), 0.9)
+    known = history(SERIES, logged)
+    found = splits_until(known, known.readings, at(6))
+    assert found[0] == logged
+    assert [s.inferred for s in found] == [False, True]
+
+
+def test_later_photos_and_splits_change_no_earlier_decision():
+    short = history(SERIES[:3])
+    long = history(SERIES, Split(at(3.9), 0.25))
+    for place in range(3):
+        assert advise_at(short, place) == advise_at(long, place)
+    assert advise_at(long, 6)[0].days_since_split < 3
+    assert advise_at(short, 2)[0].days_since_split == 2
+
+
+def test_only_measured_densities_make_the_curve():
+    dense = reading(3, math.nan, "more-than")
+    assert [p.when for p in density_points([reading(2, 2e7), dense])] == [at(2)]
+
+
+def test_a_refused_photo_is_decided_from_what_was_known_before():
+    known = history([5e6, 1e7])
+    advice = advise_refused(known, at(2), "no-card")
+    assert advice.action == "cannot-tell"
+    assert any("10 million" in reason for reason in advice.reasons)
+    later = advise_refused(history([5e6, 1e7, 9e7]), at(1.5), "no-card")
+    assert not any("90 million" in reason for reason in later.reasons)
