@@ -71,8 +71,13 @@ class _Case:
 
     @property
     def age_days(self) -> float:
-        """Age of the newest density; 0 where there is none."""
-        if self.last is None:
+        """Age of the newest density; 0 where there is none.
+
+        A photo of which only a bound is known has no point of its own, so that its age is not
+        known and `last` is an earlier one.
+        """
+        bound = self.estimate is not None and self.estimate.status != "measured"
+        if self.last is None or bound:
             return 0.0
         return max(0.0, (self.now - self.last.when).total_seconds() / 86400.0)
 
@@ -278,7 +283,7 @@ def _no_density(case: _Case) -> Advice | None:
         if math.isfinite(days):
             left = days - case.age_days
             known += (
-                f" It should reach its band in about {days_words(left)} {basis}."
+                f" It should reach its band in {_about(left)} {basis}."
                 if left > 0
                 else f" It should have reached its band by now {basis}."
             )
@@ -418,8 +423,8 @@ def _measured(case: _Case) -> Advice | None:
     known = 0 <= left <= rule.longest_forecast_days
     when = case.now + timedelta(days=left) if known else None
     if known:
-        headline = f"Wait about {days_words(left)}."
-        outlook = f"It should reach its band in about {days_words(left)} {basis}."
+        headline = f"Wait {_about(left)}."
+        outlook = f"It should reach its band in {_about(left)} {basis}."
     elif left < 0:
         headline = "Wait: it should be ready any time now."
         outlook = f"It should be reaching its band about now {basis}."
@@ -491,6 +496,10 @@ def _harvest(
             *late,
             days,
             growth.evidence if growth.phase in ("exponential", "slowing") else "",
+            "It may stand on if that suits you better: it still grows, and its band reaches to "
+            f"{density_words(facts.harvest_high)}."
+            if growth.phase == "exponential" and not late and high < math.inf
+            else "",
             *_doubts(case),
         ),
         _settle(case, settle),
@@ -530,6 +539,11 @@ def _forecast(case: _Case, density: float) -> tuple[float, str]:
     usual = math.sqrt(facts.rate_low_per_day * facts.rate_high_per_day)
     span = _span(days_at(facts.rate_high_per_day), days_at(facts.rate_low_per_day))
     return days_at(usual), f"at the usual rate of {facts.title}, its own not being known yet{span}"
+
+
+def _about(days: float) -> str:
+    words = days_words(days)
+    return words if words.startswith("less") else f"about {words}"
 
 
 def _span(fast: float, slow: float) -> str:

@@ -192,6 +192,13 @@ def test_too_dense_to_see_through_counts_with_the_least():
     assert ask(None, flags=("too-dense",), last=point(4e5, 1.0)).action == "cannot-tell"
 
 
+def test_a_bound_does_not_take_its_age_from_an_earlier_point():
+    for estimate in (MORE, LESS):
+        advice = ask(estimate, last=point(5e5, 5.0))
+        assert not any("days old" in r for r in advice.reasons)
+        assert advice.would_settle != "Take a photo today."
+
+
 def test_a_refused_photo_falls_back_on_the_forecast():
     advice = ask(None, flags=("blurred",), last=point(5e5, 2.0))
     assert advice.action == "cannot-tell"
@@ -212,6 +219,12 @@ def test_doubts_are_said():
     assert inferred.would_settle.startswith("Log the split")
     noted = ask(replace(measured(1.2e6), notes=("Other light path.",)))
     assert "Other light path." in noted.reasons
+
+
+def test_a_growing_culture_in_its_band_may_stand_on():
+    assert "may stand on" in " ".join(ask(measured(1.2e6)).reasons)
+    for advice in (ask(measured(1.2e6), GROWTHS["late"]), ask(measured(1.2e6), SLOWING), ask(MORE)):
+        assert "may stand on" not in " ".join(advice.reasons)
 
 
 def test_days_since_the_split_are_a_reason():

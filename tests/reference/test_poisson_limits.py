@@ -10,8 +10,8 @@ from densitycam.counting.poisson import poisson_limits
 @pytest.mark.parametrize(
     ("cells", "low", "high"),
     [
-        # F. Garwood, Biometrika 28 (1936) 437: exact 95 % limits; computed from his
-        # formula by another hand, 1, 10 and 100 as printed in common tables (from memory).
+        # F. Garwood, Biometrika 28 (1936) 437: exact 95 % limits; computed
+        # from his formula, his printed table not seen; statsmodels below is the second witness.
         (0, 0.0, 3.6889),
         (1, 0.0253, 5.5716),
         (2, 0.2422, 7.2247),
