@@ -85,7 +85,7 @@ SPECIES: dict[str, SpeciesOptics] = {
             "nannochloropsis",
             _scaled(_CHL_A, 0.80) + _scaled(_CAROTENOID, 0.75) + ((540.0, 60.0, 0.10),),
             scatter_um2=6.2, scatter_slope=1.0,
-            narrow_share=0.575, narrow_angle_rad=0.040, back_share=0.020,
+            narrow_share=0.575, narrow_angle_rad=0.044, back_share=0.020,
         ),
         SpeciesOptics(
             "tetraselmis",

@@ -327,7 +327,7 @@ def _draw_vessel(
     is_cap = np.clip((y_axis - cap_low) * px_per_mm + 0.5, 0.0, 1.0)[:, None]
     turn = np.sqrt(np.clip(inside / np.maximum(half, 1.0), 0.0, 1.0))[:, None]
     ridge = 1.0 + 0.06 * np.sin(inside * 2.2)[:, None]
-    rng = np.random.default_rng([scene.seed, 31])
+    rng = np.random.default_rng([scene.room_seed, 31])
     cap_colour = np.array([[0.10, 0.16, 0.32], [0.55, 0.55, 0.53], [0.09, 0.09, 0.09]])
     cap = cap_colour[int(rng.integers(3))].astype(np.float32) * (0.35 + 0.75 * turn) * ridge
     body = body * (1.0 - is_cap) + cap * is_cap

@@ -71,7 +71,7 @@ def room(scene: Scene, layout: CardLayout) -> Room:
     """Return the surroundings of a shot; same for the same seed."""
     import cv2
 
-    rng = np.random.default_rng([scene.seed, 11])
+    rng = np.random.default_rng([scene.room_seed, 11])
     count = int(2 * REACH_MM * SCALE_PX_PER_MM)
     axis = (np.arange(count, dtype=np.float32) + 0.5) / SCALE_PX_PER_MM - REACH_MM
     x, v = axis[None, :], -axis[:, None]
@@ -89,7 +89,8 @@ def room(scene: Scene, layout: CardLayout) -> Room:
         left = int(rng.uniform(0, count - 60))
         wide, tall = int(rng.uniform(20, 90)), int(rng.uniform(40, 160))
         foot = count // 2
-        colour = rng.uniform(0.06, 0.6, 3).astype(np.float32)
+        tint = 1.0 + 0.35 * rng.uniform(-1.0, 1.0, 3)
+        colour = (rng.uniform(0.08, 0.5) * tint).astype(np.float32)
         weights[foot - tall : foot, left : left + wide] = colour
     weights[: count // 2] = cv2.GaussianBlur(weights[: count // 2], (0, 0), 4.0)
     weights = np.clip(weights, 0.02, 0.95)
@@ -106,7 +107,8 @@ def room(scene: Scene, layout: CardLayout) -> Room:
     x0, x1 = centre - half + 5.0, centre + half + 5.0
     y0, y1 = centre - top + 6.0, centre + 2.0
     scale = SCALE_PX_PER_MM
-    shadow[int(y0 * scale) : int(y1 * scale), int(x0 * scale) : int(x1 * scale)] = 1.0
+    if scene.defect != "no-card":
+        shadow[int(y0 * scale) : int(y1 * scale), int(x0 * scale) : int(x1 * scale)] = 1.0
     light *= 1.0 - 0.3 * cv2.GaussianBlur(shadow, (0, 0), 3.0)
     on_sheet = (np.abs(x) <= half) & (v <= top) & (v >= layout.base_line_y_mm - layout.height_mm)
     plain = np.clip(1.0 + gx * u + gy * w - scene.hollow * 0.5 * (u * u + w * w), 0.25, 2.5)

@@ -49,7 +49,9 @@ class Scene:
     Parameters
     ----------
     seed : int
-        Of noise, bubbles and the room behind.
+        Of noise and bubbles.
+    room_seed : int
+        Of wall, shelf and the vessel's cap; the same room looks the same.
     species : str
         Key of `SPECIES`.
     cells_per_ml : float
@@ -115,6 +117,7 @@ class Scene:
     """
 
     seed: int
+    room_seed: int = 0
     species: str = "nannochloropsis"
     cells_per_ml: float = 2e7
     vessel: str | None = "flat-20"
@@ -266,6 +269,7 @@ def random_scene(
     pitch = tilt * float(np.sin(way))
     return Scene(
         seed=int(rng.integers(2**31)),
+        room_seed=int(rng.integers(2**31)),
         species=kind,
         cells_per_ml=drawn if cells_per_ml is None else cells_per_ml,
         vessel=None if bare_card else form.name,
@@ -281,7 +285,7 @@ def random_scene(
         shift=(float(rng.uniform(-0.7, 0.7)), float(rng.uniform(-0.7, 0.7))),
         zoom=float(rng.uniform(1.0, 1.7)),
         exposure=float(rng.uniform(*exposure_range)),
-        balance_error=(float(rng.normal(1.0, 0.03)), float(rng.normal(1.0, 0.04))),
+        balance_error=(float(rng.normal(1.0, 0.025)), float(rng.normal(1.0, 0.035))),
         gradient=(
             float(rng.uniform(-max_gradient, max_gradient)),
             float(rng.uniform(-0.3, 1.0) * max_gradient),

@@ -81,7 +81,7 @@ VESSELS: dict[str, Vessel] = {
         Vessel("flat-20", "flat", 20.0, 80.0, 168.0, 1.6, 160.0, 34.0, 0.36),
         Vessel("flat-30", "flat", 30.0, 60.0, 160.0, 1.8, 140.0, 32.0, 0.36),
         Vessel("cylinder-40", "cylinder", 40.0, 40.0, 150.0, 1.5, 138.0, 24.0, 0.40),
-        Vessel("cylinder-60", "cylinder", 60.0, 60.0, 165.0, 1.8, 148.0, 34.0, 0.46),
+        Vessel("cylinder-60", "cylinder", 60.0, 60.0, 165.0, 1.8, 145.0, 34.0, 0.46),
         Vessel("cylinder-100", "cylinder", 100.0, 100.0, 170.0, 2.2, 150.0, 48.0, 0.54),
     )
 }
