@@ -5,13 +5,14 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from densitycam.cli.options import (
+    bullet,
     echo_json,
     entry,
     journal_option,
@@ -212,6 +213,7 @@ def _print_text(
             f"Tables read, new or changed: {some(imported.vessels, 'vessel')}, "
             f"{some(imported.slides, 'slide count')}, {some(imported.splits, 'split')}."
         )
+    latest: list[_Line] = []
     for history in histories:
         own = [x for x in lines if x.outcome.photo.vessel.name == history.vessel.name]
         click.echo()
@@ -231,7 +233,7 @@ def _print_text(
                 flags = (record.flag,)
             click.echo(
                 batch_line(
-                    name=line.outcome.photo.path.name,
+                    name=line.outcome.photo.path.stem,
                     when=None if record is None else record.taken_at,
                     estimate=None if line.reading is None else line.reading.estimate,
                     flags=flags,
@@ -241,12 +243,24 @@ def _print_text(
             )
         last = next((x for x in reversed(own) if x.advice is not None), None)
         if last is not None and last.advice is not None and last.outcome.record is not None:
+            latest.append(last)
             click.echo()
             click.echo(f"{history.vessel.name} on {last.outcome.record.taken_at:%Y-%m-%d}")
             if last.growth is not None:
                 growth = f"{format_rate(last.growth)}; {last.growth.phase}"
                 click.echo(entry("Growth", growth))
-            click.echo(advice_text(last.advice))
+            click.echo(advice_text(without_cautions(last.advice)))
+    cautions = dict.fromkeys(
+        caution
+        for line in latest
+        if line.advice is not None and line.advice.plan is not None
+        for caution in line.advice.plan.cautions
+    )
+    if cautions:
+        click.echo()
+        click.echo("With every split")
+        for caution in cautions:
+            click.echo(bullet(caution))
     failed = [x.outcome for x in lines if x.outcome.failed]
     fresh = sum(1 for x in lines if x.outcome.fresh)
     click.echo()
@@ -258,6 +272,13 @@ def _print_text(
         click.echo(batch_refused_text([(o.photo.shown, o.problem, "") for o in failed]))
     for shown, why in plan.skipped:
         click.echo(entry("Skipped", f"{shown}: {why}"))
+
+
+def without_cautions(advice: Advice) -> Advice:
+    """Leave out the plan's cautions, which are shown once for all vessels."""
+    if advice.plan is None:
+        return advice
+    return replace(advice, plan=replace(advice.plan, cautions=()))
 
 
 def _heading(history: VesselHistory) -> str:
@@ -281,7 +302,7 @@ def _as_json(
     return {
         "vessels": [
             {
-                **_plain_vessel(h),
+                **asdict(h.vessel),
                 "calibration_id": h.calibration.id,
                 "slides": h.calibration.n_slides,
             }
@@ -317,12 +338,6 @@ def _as_json(
         ],
         "skipped": [{"photo": shown, "why": why} for shown, why in plan.skipped],
     }
-
-
-def _plain_vessel(history: VesselHistory) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return asdict(history.vessel)
 
 
 def _write_csv(path: Path, lines: Sequence[_Line]) -> None:

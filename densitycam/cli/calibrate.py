@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from densitycam.cli.options import echo_json, journal_option, json_option, now, open_journal
+from densitycam.cli.options import (
+    echo_json,
+    journal_option,
+    json_option,
+    now,
+    open_journal,
+    some,
+)
 from densitycam.errors import DensitycamError
 
 if TYPE_CHECKING:
@@ -173,6 +180,7 @@ def _plot(
     path: Path, title: str, pairs: Pairs, left_out: Sequence[Estimate], calibration: Calibration
 ) -> None:
     from densitycam.report.calibration_plot import PlotPoint, write_calibration_plot
+    from densitycam.report.numbers import format_day
 
     if not pairs.used:
         raise DensitycamError(
@@ -181,7 +189,7 @@ def _plot(
         )
     points = [
         PlotPoint(
-            label=f"{photo.taken_at:%d %b}" if photo.taken_at else photo.file_name,
+            label=format_day(photo.taken_at) if photo.taken_at else photo.file_name,
             counted=slide.count.cells_per_ml,
             counted_low=slide.count.low,
             counted_high=slide.count.high,
@@ -191,14 +199,13 @@ def _plot(
         )
         for (slide, photo), told in zip(pairs.used, left_out, strict=True)
     ]
-    plural = "s" if calibration.n_slides != 1 else ""
     write_calibration_plot(
         path,
         title=title,
         points=points,
         range_low=calibration.range_low,
         range_high=calibration.range_high,
-        note=f"{calibration.n_slides} slide{plural}; each count predicted from the others"
+        note=some(calibration.n_slides, "slide")
         if calibration.n_slides > 1
         else "1 slide, predicted by the starting calibration",
     )

@@ -85,6 +85,15 @@ def entry(label: str, text: str) -> str:
     )
 
 
+def bullet(text: str) -> str:
+    """Return one item of a list as the report's texts set it, 80 columns wide."""
+    import textwrap
+
+    return textwrap.fill(
+        text, 80, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
+    )
+
+
 def open_journal(ctx: click.Context, *, keep: bool = True) -> Journal:
     """Open the journal the user named, or the usual one.
 

@@ -112,9 +112,9 @@ class VesselHistory:
 
 
 def pair_label(photo: PhotoRecord) -> str:
-    """Return a few words that name a calibration point: the photo's day and file."""
-    day = "" if photo.taken_at is None else f"{photo.taken_at:%Y-%m-%d} "
-    return f"{day}{photo.file_name}"
+    """Return a few words that name a calibration point: the photo's file, and its day."""
+    day = "" if photo.taken_at is None else f"{photo.taken_at:%Y-%m-%d}"
+    return photo.file_name if day in photo.file_name else f"{day} {photo.file_name}"
 
 
 def paired_slides(

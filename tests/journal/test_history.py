@@ -97,3 +97,18 @@ def test_a_refused_photo_is_decided_from_what_was_known_before():
     assert any("10 million" in reason for reason in advice.reasons)
     later = advise_refused(history([5e6, 1e7, 9e7]), at(1.5), "no-card")
     assert not any("90 million" in reason for reason in later.reasons)
+
+
+def test_a_fall_is_judged_without_the_photos_that_followed():
+    # On day 3 it looks like a split; that it fell on on day 4 says later that it was none.
+    falling = [1e7, 2e7, 4e7, 1.5e7, 5e6]
+    short, long = history(falling[:4]), history(falling)
+    assert advise_at(short, 3)[0].split_inferred
+    assert advise_at(long, 3) == advise_at(short, 3)
+    assert not advise_at(long, 4)[0].split_inferred
+
+
+def test_a_split_logged_later_hides_no_earlier_density():
+    plain = history([5e6, 1e7])
+    split_later = history([5e6, 1e7], Split(at(5), 0.25))
+    assert advise_refused(split_later, at(2), "no-card") == advise_refused(plain, at(2), "no-card")
