@@ -216,7 +216,7 @@ def test_three_markers_in_a_corner_are_enough_but_less_sharp():
     [
         ("tilted", 40.0, lambda rgb: rgb),
         ("mirrored", 5.0, lambda rgb: rgb[:, ::-1].copy()),
-        ("no-card", 5.0, lambda rgb: np.full_like(rgb, 128)),
+        ("blurred", 5.0, lambda rgb: cv2.GaussianBlur(rgb, None, 12.0)),
         ("card-cut", 5.0, lambda rgb: rgb[: PHOTO_HEIGHT * 3 // 5].copy()),
         (
             "too-small",
@@ -230,3 +230,10 @@ def test_a_card_that_cannot_be_read_is_refused_by_name(flag, yaw_deg, change):
     with pytest.raises(PhotoRefusedError, match=r"\.") as refusal:
         find_card(change(truth.rgb), focal_35mm=FOCAL_35MM)
     assert refusal.value.flag == flag
+
+
+def test_bars_without_markers_are_no_card():
+    truth = scene("a4", yaw_deg=5.0, pitch_deg=0.0, hidden=tuple(range(2, 11)))
+    with pytest.raises(PhotoRefusedError, match="2 of 3 needed") as refusal:
+        find_card(truth.rgb, focal_35mm=FOCAL_35MM)
+    assert refusal.value.flag == "no-card"
