@@ -71,7 +71,10 @@ class _Line:
 @click.command("batch", short_help="Score a folder: lines, CSV, growth chart, decision.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
-    "--vessel", "name", help="All photos are of this vessel, whatever the subfolders are called."
+    "--vessel",
+    "name",
+    metavar="NAME",
+    help="All photos are of this vessel, whatever the subfolders are called.",
 )
 @click.option(
     "--csv",

@@ -26,8 +26,10 @@ if TYPE_CHECKING:
 
 
 @click.command("calibrate", short_help="Fit a vessel's or species' slide counts.")
-@click.option("--vessel", "name", help="Calibrate this vessel from its own slides.")
-@click.option("--species", help="Calibrate a species from the slides of all its vessels.")
+@click.option("--vessel", "name", metavar="NAME", help="Calibrate this vessel from its own slides.")
+@click.option(
+    "--species", metavar="ID", help="Calibrate a species from the slides of all its vessels."
+)
 @click.option(
     "--plot",
     type=click.Path(path_type=Path),

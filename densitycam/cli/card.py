@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from densitycam.card.layout import PAPER_SIZES_MM, card_layout
-from densitycam.cli.options import echo_json, json_option
+from densitycam.cli.options import Quantity, echo_json, json_option
 
 
 @click.command("card", short_help="Make the card to print.")
@@ -22,7 +22,8 @@ from densitycam.cli.options import echo_json, json_option
 @click.option("--png", type=click.Path(path_type=Path), metavar="OUT", help="Write a PNG.")
 @click.option(
     "--px-per-mm",
-    type=click.FloatRange(min=1, max=40),
+    type=Quantity(1, itself=True, most=40),
+    metavar="N",
     default=12.0,
     show_default=True,
     help="Scale of the PNG [px/mm].",

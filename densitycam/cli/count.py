@@ -11,6 +11,7 @@ import click
 from densitycam.cli.options import (
     ABOVE_ZERO,
     DILUTION,
+    SHARE,
     echo_json,
     entry,
     journal_option,
@@ -29,7 +30,9 @@ if TYPE_CHECKING:
 
 
 @click.command("count", short_help="Log a slide count and pair it with a photo.")
-@click.option("--vessel", "name", required=True, help="The vessel the sample came from.")
+@click.option(
+    "--vessel", "name", metavar="NAME", required=True, help="The vessel the sample came from."
+)
 @click.option(
     "--cells",
     required=True,
@@ -40,16 +43,19 @@ if TYPE_CHECKING:
 @click.option(
     "--squares",
     type=ABOVE_ZERO,
+    metavar="N",
     help="How many squares; not needed when --cells lists them one by one.",
 )
 @click.option(
     "--chamber",
+    metavar="NAME",
     default="improved-neubauer",
     show_default=True,
     help="Counting chamber; a wrong one names those there are.",
 )
 @click.option(
     "--unit",
+    metavar="NAME",
     default="large",
     show_default=True,
     help="Which squares: of the improved Neubauer large (1 mm2), group (0.04 mm2) or small "
@@ -58,13 +64,15 @@ if TYPE_CHECKING:
 @click.option(
     "--dilution",
     type=DILUTION,
+    metavar="N",
     default=1.0,
     show_default=True,
     help="Final over drawn volume: 1 mL made up to 10 mL is 10.",
 )
 @click.option(
     "--fixative",
-    type=click.FloatRange(min=0, max=1),
+    type=SHARE,
+    metavar="SHARE",
     default=0.0,
     show_default=True,
     help="Fixative per volume of sample: 2 mL to 100 mL is 0.02.",
@@ -105,7 +113,7 @@ def command(
     rules; never photograph a fixed sample for density, it darkens.
 
     \b
-    densitycam count --vessel "left jar" --cells 187 --squares 5 --unit group --reading latest
+    densitycam count --vessel "left jar" --cells 187 --squares 5 --reading latest
     """  # noqa: D301
     if photo and reading:
         raise click.UsageError("Give --photo or --reading, not both.")

@@ -10,10 +10,50 @@ import click
 if TYPE_CHECKING:
     from densitycam.journal.store import Journal
 
+
+class Quantity(click.ParamType):
+    """A finite number above or from a limit, shown in the help without click's range in brackets.
+
+    Parameters
+    ----------
+    least : float
+        The limit.
+    itself : bool
+        Whether the limit itself is allowed.
+    most : float
+        Upper limit, allowed.
+    """
+
+    name = "number"
+
+    def __init__(self, least: float, *, itself: bool, most: float = 1e9) -> None:
+        self.least = least
+        self.itself = itself
+        self.most = most
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the number, or fail with the rule it breaks."""
+        try:
+            number = float(value)
+        except ValueError:
+            comma = " (write the decimal point as .)" if "," in str(value) else ""
+            self.fail(f"{value!r} is not a number{comma}.", param, ctx)
+        # nan fails every comparison.
+        low = number >= self.least if self.itself else number > self.least
+        if not (low and number <= self.most):
+            bound = f"at least {self.least:g}" if self.itself else f"above {self.least:g}"
+            self.fail(f"must be {bound} and at most {self.most:g}, not {value}.", param, ctx)
+        return number
+
+
 #: A number above zero.
-ABOVE_ZERO = click.FloatRange(min=0, min_open=True, max=1e9)
+ABOVE_ZERO = Quantity(0, itself=False)
 #: Final over drawn volume.
-DILUTION = click.FloatRange(min=1, max=1e6)
+DILUTION = Quantity(1, itself=True, most=1e6)
+#: Volume over volume.
+SHARE = Quantity(0, itself=True, most=1)
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON for programs instead of text."

@@ -36,11 +36,14 @@ _OLD = timedelta(days=2)
 
 @click.command("snap", short_help="Read one photo: density, and what to do today.")
 @click.argument("photo", type=click.Path(path_type=Path))
-@click.option("--vessel", "name", help="A vessel of the journal.")
-@click.option("--species", help="Species, for a vessel that the journal does not know.")
+@click.option("--vessel", "name", metavar="NAME", help="A vessel of the journal.")
+@click.option(
+    "--species", metavar="ID", help="Species, for a vessel that the journal does not know."
+)
 @click.option(
     "--path-mm",
     type=ABOVE_ZERO,
+    metavar="MM",
     help="Inner width in the line of sight [mm]; beside --vessel, that of the narrow bottle "
     "the sample was drawn into.",
 )
@@ -48,12 +51,14 @@ _OLD = timedelta(days=2)
 @click.option(
     "--volume-ml",
     type=ABOVE_ZERO,
+    metavar="ML",
     help=f"Working volume, for a vessel that the journal does not know; "
     f"{_USUAL_VOLUME_ML:g} when not given.",
 )
 @click.option(
     "--dilution",
     type=DILUTION,
+    metavar="N",
     help="Final over drawn volume, where a diluted sample was snapped; 1 when not given.",
 )
 @click.option(
@@ -86,7 +91,7 @@ def command(
 
     \b
     densitycam snap IMG_0412.jpg --vessel "left jar"
-    densitycam snap IMG_0413.jpg --vessel "left jar" --path-mm 20 --shape flat --dilution 4
+    densitycam snap IMG_0413.jpg --vessel "left jar" --path-mm 20 --shape flat
     densitycam snap IMG_0414.jpg --species tetraselmis --path-mm 82
     """  # noqa: D301
     if name is not None and (species is not None or volume_ml is not None):

@@ -18,11 +18,14 @@ from densitycam.cli.options import (
 
 
 @click.command("split", short_help="Log a split: so much kept, the rest topped up.")
-@click.option("--vessel", "name", required=True, help="The vessel that was split.")
-@click.option("--kept-ml", type=ABOVE_ZERO, required=True, help="Culture kept back [mL].")
+@click.option("--vessel", "name", metavar="NAME", required=True, help="The vessel that was split.")
+@click.option(
+    "--kept-ml", type=ABOVE_ZERO, metavar="ML", required=True, help="Culture kept back [mL]."
+)
 @click.option(
     "--total-ml",
     type=ABOVE_ZERO,
+    metavar="ML",
     help="Culture after topping up [mL]; the vessel's working volume when not given.",
 )
 @when_option

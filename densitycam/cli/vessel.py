@@ -24,11 +24,12 @@ if TYPE_CHECKING:
 
 @click.command("vessel", short_help="Describe a vessel once; look at it; list them all.")
 @click.argument("name", required=False)
-@click.option("--species", help="The species' id; a wrong one names those there are.")
-@click.option("--volume-ml", type=ABOVE_ZERO, help="Culture it holds when full [mL].")
+@click.option("--species", metavar="ID", help="The species' id; a wrong one names those there are.")
+@click.option("--volume-ml", type=ABOVE_ZERO, metavar="ML", help="Culture it holds when full [mL].")
 @click.option(
     "--path-mm",
     type=ABOVE_ZERO,
+    metavar="MM",
     help="Inner width in the line of sight [mm]: a round bottle's inner diameter, a flat "
     "bottle's inner thickness.",
 )
@@ -52,7 +53,7 @@ def command(
     With options it is added or changed, with NAME alone it is shown, without NAME all are listed.
 
     \b
-    densitycam vessel "left jar" --species tetraselmis --volume-ml 900 --path-mm 82
+    densitycam vessel "left jar" --species chlorella --volume-ml 900 --path-mm 82
     densitycam vessel "left jar"
     densitycam vessel
     """  # noqa: D301

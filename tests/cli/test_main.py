@@ -13,6 +13,7 @@ from click.testing import CliRunner
 import densitycam
 from densitycam.cli import main as main_module
 from densitycam.cli.main import COMMANDS, main, missing_system_package
+from densitycam.cli.options import ABOVE_ZERO, SHARE
 from densitycam.errors import DensitycamError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -147,3 +148,28 @@ def test_the_public_face_is_imported_on_first_use():
     assert run.stdout.split() == ["read_photo", "fit_calibration", "estimate", "decide"], run.stderr
     with pytest.raises(AttributeError, match="no attribute 'guess'"):
         _ = densitycam.guess
+
+
+@pytest.mark.parametrize(
+    ("text", "rule"),
+    [
+        ("nan", "must be above 0"),
+        ("inf", "at most 1e+09"),
+        ("-1", "must be above 0"),
+        ("0", "must be above 0"),
+        ("2,5", "write the decimal point as ."),
+        ("wide", "'wide' is not a number"),
+    ],
+)
+def test_a_quantity_is_a_finite_number_inside_its_limits(text: str, rule: str):
+    with pytest.raises(click.BadParameter) as caught:
+        ABOVE_ZERO.convert(text, None, None)
+    assert rule in caught.value.message
+    assert ABOVE_ZERO.convert("2.5", None, None) == 2.5
+    assert SHARE.convert("0", None, None) == 0
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_fits_a_terminal_of_80_columns(name: str):
+    result = CliRunner().invoke(main, [name, "--help"], prog_name="densitycam")
+    assert [line for line in result.output.splitlines() if len(line) > 80] == []

@@ -323,3 +323,28 @@ def test_the_file_is_marked_as_ours(tmp_path: Path):
 def test_the_usual_place(environ: dict[str, str], platform: str, expected: str):
     assert journal_path(environ=environ, platform=platform).as_posix() == expected
     assert journal_path("/o.db", environ=environ, platform=platform).as_posix() == "/o.db"
+
+
+def test_a_vessel_with_photos_cannot_vanish_from_under_them(journal: Journal):
+    journal.record_photo(PHOTO)
+    with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
+        journal._db.execute("DELETE FROM vessels")
+
+
+def test_an_empty_file_becomes_a_journal(tmp_path: Path):
+    (tmp_path / "j.sqlite").write_bytes(b"")  # what a kill in the very first write leaves
+    with Journal(tmp_path / "j.sqlite") as journal:
+        assert journal.vessels() == ()
+
+
+def test_programs_that_open_a_new_journal_at_once_do_not_collide(tmp_path: Path):
+    from concurrent.futures import ThreadPoolExecutor
+
+    def visit(n: int) -> int:
+        with Journal(tmp_path / "j.sqlite") as journal:
+            journal.add_vessel(replace(RACK, name=f"rack {n}"))
+            return len(journal.vessels())
+
+    with ThreadPoolExecutor(8) as pool:
+        seen = list(pool.map(visit, range(16)))
+    assert max(seen) == 16
