@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 #: Refractive index of sea water, about, in the visible (from memory).
 SEAWATER_INDEX = 1.34
 
-#: Mean stretch of a diffuse path against the straight one; 1 thin, towards 2 when dense.
+#: Most stretch of a scattered path against the straight one (2 for perfectly diffuse light).
 _PATH_STRETCH = 1.4
 
 #: How fast light scattered wide leaves through the vessel's sides, against scattering depth.
@@ -194,15 +194,23 @@ def diffuse_light(fluid: Medium, *, path_mm: Array) -> tuple[Array, Array]:
     divided by 1 + c b (1 - F) l, the form of a diffusing slab, with c of our own choosing.
     """
     path_m = np.asarray(path_mm, dtype=float)[:, None] / 1000.0
-    absorbed = _PATH_STRETCH * fluid.absorption_per_m[None, :]
+    wide = fluid.scattering_per_m[None, :] * (1.0 - fluid.narrow_share) * path_m
+    # What comes through unscattered runs straight; what is sent back was always scattered.
+    stretch = 1.0 + (_PATH_STRETCH - 1.0) * (1.0 - np.exp(-wide))
+    through = _two_flux(fluid, stretch=stretch, path_m=path_m)[0] / (1.0 + _SIDE_LOSS * wide)
+    return through, _two_flux(fluid, stretch=_PATH_STRETCH, path_m=path_m)[1]
+
+
+def _two_flux(fluid: Medium, *, stretch: Array | float, path_m: Array) -> tuple[Array, Array]:
+    """Return Kubelka's transmittance and reflectance, each of shape (n, 61)."""
+    absorbed = stretch * fluid.absorption_per_m[None, :]
     back = np.maximum(fluid.back_share * fluid.scattering_per_m, 1e-6)[None, :]
     a = 1.0 + absorbed / back
     b = np.sqrt(a * a - 1.0)
     depth = np.minimum(b * back * path_m, 60.0)
     sinh, cosh = np.sinh(depth), np.cosh(depth)
     below = a * sinh + b * cosh
-    wide = fluid.scattering_per_m * (1.0 - fluid.narrow_share)
-    return b / below / (1.0 + _SIDE_LOSS * wide[None, :] * path_m), sinh / below
+    return b / below, sinh / below
 
 
 def blur_mm(fluid: Medium, *, path_mm: Array, behind_mm: float) -> Array:
