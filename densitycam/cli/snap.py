@@ -127,7 +127,9 @@ def command(
     record, seen = measure(photo, vessel, optics, sha256=sha256)
     record = journal.record_photo(record)
     if seen is None:
-        raise PhotoRefusedError(str(record.message), flag=record.flag)
+        said = str(record.message)
+        where = "" if photo.name in said else f"{photo.name}: "
+        raise PhotoRefusedError(f"{where}{said}", flag=record.flag)
     from densitycam.journal.history import advise_at, vessel_history
 
     history = vessel_history(journal, vessel)

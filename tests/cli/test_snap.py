@@ -114,6 +114,7 @@ def test_a_photo_that_cannot_be_measured_says_why(run, slim, photo_stock, tmp_pa
         assert result.output.startswith("Error: "), result.output
         assert result.output.count("\n") == 1, result.output
         assert any(w in result.output for w in words.split("|")), (name, result.output)
+        assert result.output.count(f"{name}.jpg") == 1
     shown = run("vessel", "slim").output
     assert f"0 readings, {len(expected)} photos refused" in shown
 
