@@ -300,3 +300,22 @@ def test_kill_9_leaves_a_whole_journal_and_a_second_run_completes(photo_folder, 
     assert finished.returncode == 0, finished.stderr
     assert f"{total - counts[1]} read now, {counts[1]} known from the journal." in finished.stdout
     assert _records(journal) == total
+
+
+def test_a_missing_system_library_is_said_once_and_not_for_every_photo(photo_folder, tmp_path):
+    (tmp_path / "fake").mkdir()
+    (tmp_path / "fake" / "cv2.py").write_text(
+        "raise ImportError('libGL.so.1: cannot open shared object file: No such file')\n"
+    )
+    words = ["--journal", str(tmp_path / "j.sqlite"), "batch", str(photo_folder)]
+    script = (
+        f"import sys; sys.path.insert(0, {str(tmp_path / 'fake')!r})\n"
+        f"from densitycam.cli.main import main; main({words!r}, prog_name='densitycam')"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=60
+    )
+    assert ended.returncode == 1
+    assert ended.stderr.count("\n") == 1
+    assert "apt-get install libgl1" in ended.stderr
+    assert _records(tmp_path / "j.sqlite") == 0
