@@ -145,7 +145,7 @@ def _blurred_sheets(world: _World) -> list[tuple[Array, float]]:
             )
             small = cv2.resize(world.sheet, size, interpolation=cv2.INTER_AREA)
         if sigma > 0.0:
-            # Keep a blurred edge towards the wall: pad, blur, and let the pad fall away.
+            # Weights and cover blur together, so the wall still shows through past the edge.
             small = cv2.GaussianBlur(small, (0, 0), sigma * scale, borderType=cv2.BORDER_CONSTANT)
         levels.append((small, scale))
     return levels
@@ -161,11 +161,7 @@ def _through_fluid(
     path = rays.path_mm * rho
     sigma = np.interp(path, light.path_mm, light.blur_mm).astype(np.float32)
     levels = _blurred_sheets(world)
-    seen = [
-        _over_room(world, sheet, scale, x, v, around).reshape(-1, 3)
-        for sheet, scale in levels
-        if sheet is not None
-    ]
+    seen = [_over_room(world, sheet, scale, x, v, around).reshape(-1, 3) for sheet, scale in levels]
     sharp = np.zeros_like(seen[0])
     place = np.interp(sigma**2, np.square(_BLURS_MM), np.arange(len(_BLURS_MM)))
     for n in range(len(_BLURS_MM)):

@@ -77,6 +77,20 @@ def test_a_split_leaves_a_quarter():
         assert share < after[1] / before[1] < 2.0 * share  # a day's growth follows
 
 
+@pytest.mark.parametrize("number", [0, 1])
+def test_the_truth_is_what_the_generator_grows(number):
+    story = samples._STORIES[number]
+    rng = np.random.default_rng([samples._SEED, number])
+    moments = samples._moments(rng)
+    densities, made = samples._densities(story, moments, rng)
+    shipped = {row["photo"]: float(row["cells_per_ml"]) for row in table("truth.csv")}
+    for when, density in zip(moments, densities, strict=True):
+        photo = f"{story.name}/{when:%Y-%m-%d_%H%M}.jpg"
+        assert shipped[photo] == pytest.approx(density, rel=1e-3)
+    stamps = [row["when"] for row in table("splits.csv") if row["vessel"] == story.name]
+    assert stamps == [when.isoformat(timespec="minutes") for when in made.values()]
+
+
 def test_the_first_photo_is_what_the_generator_draws():
     story = samples._STORIES[0]
     rng = np.random.default_rng([samples._SEED, 0])
