@@ -35,7 +35,7 @@ FORMAT = 1
 #: Prior of slope and bend. Contrast follows Beer and Lambert closely and bends up a little as
 #: scattered light fills in; mean brightness counts light scattered on, so it saturates.
 SLOPE_PRIOR = {"contrast": (1.0, 0.12), "mean": (1.15, 0.25)}
-BEND_PRIOR = {"contrast": (0.0, 0.06), "mean": (0.05, 0.10)}
+BEND_PRIOR = {"contrast": (0.02, 0.06), "mean": (0.05, 0.10)}
 
 #: Prior of the gains [ln]: one factor common to all signals (pigment and size of the cells),
 #: and each signal's own (how much of the scattering this geometry sees).
@@ -43,7 +43,7 @@ COMMON_GAIN_SD, OWN_GAIN_SD = 0.6, {"contrast": 0.3, "mean": 0.5}
 
 #: How far one photo strays from the curve beyond its own noise [ln]: shared by all its signals
 #: (lamp direction, place of the vessel), and each signal's own.
-SHARED_STRAY_SD, OWN_STRAY_SD = 0.035, {"contrast": 0.025, "mean": 0.08}
+SHARED_STRAY_SD, OWN_STRAY_SD = 0.03, {"contrast": 0.045, "mean": 0.15}
 
 #: Weight, in slides, of the prior on how large that straying is.
 STRAY_PRIOR_SLIDES = 6.0

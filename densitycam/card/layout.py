@@ -212,9 +212,7 @@ def card_layout(paper: str = "a4") -> CardLayout:
     places = [(round(left + step * n, 3), _TOP_MARKER_Y_MM) for n in range(5)]
     places += [(left, y) for y in side_ys] + [(round(right - size, 3), y) for y in side_ys]
     base_id = MARKER_ID_BASE[paper]
-    markers = tuple(
-        Marker(base_id + n, Rect(x, y, size, size)) for n, (x, y) in enumerate(places)
-    )
+    markers = tuple(Marker(base_id + n, Rect(x, y, size, size)) for n, (x, y) in enumerate(places))
 
     bars = []
     for n in range(_BAR_COUNT):

@@ -107,9 +107,9 @@ def read_bars(
     # the bars tell what the prediction misses.
     first = [_in_window(at_mm + shift, w) for w in windows]
     plain = reference(shift)
-    absorbed = [-np.log(max(_mean_t(through[i], plain[i]), 1e-4)) for i in first if len(i)]
+    passed = [_mean_t(through[i], plain[i]) for i in first if len(i)]
     shift = shift + _missed_shift(
-        through, beside, shift, [i for i in first if len(i)][: fluid_rows(np.array(absorbed))]
+        through, beside, shift, [i for i in first if len(i)][: fluid_rows(np.array(passed))]
     )
 
     seen_as = reference(shift)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from densitycam.card.layout import CardLayout, Rect
+from densitycam.card.layout import Rect
 from densitycam.photo.card_finder import refuse
 from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, window
 from densitycam.vessel.reading import Outline
@@ -12,55 +12,47 @@ from densitycam.vessel.reading import Outline
 if TYPE_CHECKING:
     import numpy as np
 
-#: Change of a column against the bars beside, as a share of full contrast, that means "vessel":
+#: Change of a column against undisturbed bars, as a share of full contrast, that means "vessel":
 #: a clean empty glass loses 8 % to its surfaces (Fresnel, index 1.5), a shadow is smooth.
 _DISTURBED = 0.05
 
-#: Half the width of a column's neighbourhood in the search for edges [mm].
-_EDGE_REACH_MM = 3.0
+#: An edge is the outermost place where columns 2 mm apart differ by this share of the largest
+#: such difference near it; the vessel's tinted shadow, which reaches further, is smooth.
+_EDGE_SHARE = 0.4
+
+#: A difference larger than this counts as this, lest a glare stripe outshine the edge.
+_LARGEST_CHANGE = 0.30
 
 _NARROWEST_MM = 8.0
 
+#: Jump of transmittance from a row to the next, lasting to the top, that is the fluid's surface.
+SURFACE_JUMP = 0.06
 
-def column_disturbance(view: CardView) -> np.ndarray:
-    """Return how much each column of the bar field differs from the undisturbed bars.
 
-    Parameters
-    ----------
-    view : CardView
-        The squared-up card.
-
-    Returns
-    -------
-    ndarray of float64, shape (W,)
-        Root mean square difference over the bars' middles and channels red and green, as a
-        share of the bars' full contrast, columns of the bar field at `SHEET_PX_PER_MM`.
-    """
+def _columns(view: CardView) -> np.ndarray:
+    """Return the middles of the lower bars, column by column, red and green: (10, W, 2)."""
     import numpy as np
 
-    columns = np.stack(
+    return np.stack(
         [window(view.light, _middle(bar.rect)).mean(axis=0)[:, :2] for bar in view.layout.bars[:10]]
     ).astype(np.float64)
-    ends = round(12.0 * SHEET_PX_PER_MM)
-    left = np.median(columns[:, 5:ends], axis=1, keepdims=True)
-    right = np.median(columns[:, -ends:-5], axis=1, keepdims=True)
-    share = np.linspace(0, 1, columns.shape[1])[None, :, None]
-    expected = left * (1 - share) + right * share
-    contrast = float(np.mean(expected[1::2]) - np.mean(expected[0::2]))
-    return np.sqrt(np.mean(((columns - expected) / contrast) ** 2, axis=(0, 2)))
 
 
 def _middle(rect: Rect) -> Rect:
     return Rect(rect.x_mm, rect.y_mm + 0.3 * rect.height_mm, rect.width_mm, 0.4 * rect.height_mm)
 
 
-def find_sides(view: CardView) -> tuple[float, float]:
+def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, float]:
     """Find the vessel's left and right edge on the card's plane.
 
     Parameters
     ----------
     view : CardView
         The squared-up card.
+    path_mm : float
+        Inner width along the line of sight [mm].
+    shape : {"cylinder", "flat"}
+        Form of the fluid; a cylinder's width is known, so one edge gives the other.
 
     Returns
     -------
@@ -74,24 +66,70 @@ def find_sides(view: CardView) -> tuple[float, float]:
     """
     import numpy as np
 
-    disturbance = column_disturbance(view)
-    field: CardLayout = view.layout
-    reach = round(_EDGE_REACH_MM * SHEET_PX_PER_MM)
+    s = SHEET_PX_PER_MM
+    columns = _columns(view)
+    black = np.median(
+        [
+            np.median(window(view.light, steps[-1].rect, inset=0.2), axis=(0, 1))[:2]
+            for steps in (view.layout.grey_left, view.layout.grey_right)
+        ],
+        axis=0,
+    )
+    expected = np.ones((10, 1, 2))
+    expected[0::2] = black
+    disturbance = np.sqrt(np.mean(((columns - expected) / (1 - black.mean())) ** 2, axis=(0, 2)))
     smooth = np.convolve(disturbance, np.ones(5) / 5, mode="same")
-    runs = _runs(smooth > _DISTURBED, bridge=round(8.0 * SHEET_PX_PER_MM))
-    runs = [r for r in runs if (r[1] - r[0]) / SHEET_PX_PER_MM >= _NARROWEST_MM]
+    smooth[:2], smooth[-2:] = smooth[2], smooth[-3]
+    runs = _runs(smooth > _DISTURBED, bridge=round(8.0 * s))
+    runs = [r for r in runs if (r[1] - r[0]) / s >= _NARROWEST_MM]
     if not runs:
         raise refuse("no-vessel")
     start, stop = max(runs, key=lambda r: float(smooth[r[0] : r[1]].sum()))
-    # A tinted shadow beside the vessel widens the run; the edge itself is where it is steepest.
-    rise = np.zeros_like(smooth)
-    rise[reach:-reach] = smooth[2 * reach :] - smooth[: -2 * reach]
-    quarter = max((stop - start) // 4, 1)
-    left = start - reach + int(np.argmax(rise[max(start - reach, 0) : start + quarter]))
-    right_from = stop - quarter
-    right = right_from + int(np.argmin(rise[right_from : stop + reach]))
-    x0 = field.bar_field.x_mm
-    return x0 + max(left, 0) / SHEET_PX_PER_MM, x0 + right / SHEET_PX_PER_MM
+
+    step = round(1.0 * s)
+    change = np.zeros(columns.shape[1])
+    difference = np.abs(columns[:, 2 * step :] - columns[:, : -2 * step]).mean(axis=2)
+    change[step:-step] = np.mean(np.minimum(difference, _LARGEST_CHANGE), axis=0)
+    left = _outermost_edge(change, start, stop, inward=1)
+    right = _outermost_edge(change, start, stop, inward=-1)
+
+    x0 = view.layout.bar_field.x_mm
+    width = silhouette_mm(view, path_mm=path_mm) if shape == "cylinder" else None
+    left_mm, right_mm = x0 + left / s, x0 + right / s
+    if width is not None and left <= 2 * step < len(change) - right:
+        left_mm = right_mm - width
+    elif width is not None and right >= len(change) - 2 * step and left > 2 * step:
+        right_mm = left_mm + width
+    return left_mm, right_mm
+
+
+def silhouette_mm(view: CardView, *, path_mm: float) -> float:
+    """Return how wide a cylinder on its place looks on the card's plane, thin walls [mm].
+
+    Its middle stands half its width and the gap nearer to the camera than the card.
+    """
+    distance = float(view.camera_mm[2])
+    nearer = view.layout.gap_mm + path_mm / 2
+    return path_mm * distance / max(distance - nearer, 0.2 * distance)
+
+
+def _outermost_edge(change: np.ndarray, start: int, stop: int, *, inward: int) -> int:
+    """Return the first strong change of a run [start, stop), coming from outside."""
+    import numpy as np
+
+    slack = round(2.0 * SHEET_PX_PER_MM)
+    half = (stop - start) // 2
+    if inward > 0:
+        places = np.arange(max(start - slack, 0), start + max(half, 1))
+    else:
+        last = min(stop + slack, len(change))
+        places = np.arange(last - 1, stop - 1 - max(half, 1), -1)
+    strength = change[places]
+    first = int(np.argmax(strength >= _EDGE_SHARE * strength.max()))
+    # From there uphill to the local peak.
+    while first + 1 < len(strength) and strength[first + 1] > strength[first]:
+        first += 1
+    return int(places[first])
 
 
 def _runs(mask: np.ndarray, *, bridge: int) -> list[tuple[int, int]]:
@@ -108,13 +146,13 @@ def _runs(mask: np.ndarray, *, bridge: int) -> list[tuple[int, int]]:
     return runs
 
 
-def fluid_rows(absorbance: np.ndarray) -> int:
+def fluid_rows(transmittance: np.ndarray) -> int:
     """Return how many rows, counted from the base line, lie under the fluid's surface.
 
     Parameters
     ----------
-    absorbance : ndarray of float64, shape (R,)
-        -ln mean transmittance of each row of bars, from the base line upward.
+    transmittance : ndarray of float64, shape (R,)
+        Contrast or mean transmittance of each row of bars, from the base line upward.
 
     Returns
     -------
@@ -123,25 +161,16 @@ def fluid_rows(absorbance: np.ndarray) -> int:
 
     Notes
     -----
-    Above the surface stands empty glass or nothing, which absorbs next to nothing; so the
-    surface is the one step down to clear, where the two sides differ by far more than the rows
-    of each side among themselves.
+    Empty glass stands above the surface, so there transmittance jumps up from one row to the
+    next and stays up; a culture that settles clears little by little.
     """
     import numpy as np
 
-    clear = 0.28
-    best, best_gain = len(absorbance), 0.0
-    for k in range(2, len(absorbance)):
-        below, above = absorbance[:k], absorbance[k:]
-        drop = float(np.median(below) - np.median(above))
-        noise = 1.4826 * float(np.median(np.abs(above - np.median(above)))) + 0.02
-        if np.median(above) > clear or drop < max(0.08, 3 * noise):
-            continue
-        # Step as large as possible between neighbours, sides as even as possible.
-        gain = float(absorbance[k - 1] - absorbance[k]) + 0.5 * drop
-        if gain > best_gain:
-            best, best_gain = k, gain
-    return best
+    for k in range(2, len(transmittance)):
+        under = float(np.median(transmittance[max(k - 3, 0) : k]))
+        if (transmittance[k:] > under + SURFACE_JUMP).all():
+            return k
+    return len(transmittance)
 
 
 def outline(view: CardView, *, left_mm: float, right_mm: float, top_mm: float) -> Outline:

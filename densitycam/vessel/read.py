@@ -29,7 +29,7 @@ WATER_PER_MM = (0.26e-3, 0.057e-3, 0.009e-3)
 
 #: Error of contrast and of mean transmittance that no row scatter shows: tone curve, reference,
 #: glare. As a share of the value, and of full scale.
-RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.01, 0.002, 0.004
+RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.015, 0.004, 0.004
 
 #: Linear light before correction below which a channel counts as crushed to zero, as the blue
 #: of a dense green culture is: five of 255 codes.
@@ -149,7 +149,7 @@ def read_view(
 ) -> Reading:
     """Measure the culture on a squared-up card; parameters and errors as `read_photo`."""
     field = view.layout.bar_field
-    left, right = find_sides(view)
+    left, right = find_sides(view, path_mm=path_mm, shape=shape)
     bars = read_bars(view, left_mm=left, right_mm=right, path_mm=path_mm, shape=shape)
     return reading_of_rows(
         bars,
@@ -226,8 +226,9 @@ def reading_of_rows(
 
     usable = np.median(bars.raw_white, axis=0) > CRUSHED
     lead = usable[:2] if usable[:2].any() else np.array([True, True])
-    row_absorbance = -np.log(np.clip(bars.mean_t[:, :2][:, lead].mean(axis=1), 1e-4, None))
-    count = fluid_rows(row_absorbance)
+    row_contrast = bars.contrast_t[:, :2][:, lead].mean(axis=1)
+    row_mean = bars.mean_t[:, :2][:, lead].mean(axis=1)
+    count = min(fluid_rows(row_contrast), fluid_rows(row_mean))
     # The uppermost row under the surface may straddle it; leave it out where enough remain.
     fluid = slice(0, count - 1 if count < len(bars.height_mm) and count > 3 else count)
 
@@ -258,8 +259,8 @@ def reading_of_rows(
     turbidity = np.nanmin(attenuation) if seen.any() else np.nan
     flags = optical_signs(
         heights_mm=bars.height_mm[fluid],
-        row_absorbance=row_absorbance[fluid],
-        row_contrast=bars.contrast_t[fluid],
+        row_contrast=row_contrast[fluid],
+        row_mean=row_mean[fluid],
         attenuation=attenuation,
         attenuation_se=attenuation_se,
         seen=seen,

@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import numpy as np
 
-#: Settled: the lowest third of the fluid absorbs this much more than the highest third, as a
-#: share of their mean, and the rows rise steadily (rank correlation with depth).
-SETTLED_SHARE, SETTLED_ORDER = 0.30, 0.8
+#: Settled: the lowest third of the fluid is this much denser to look through than the highest
+#: third, as a share of their mean, and the rows rise steadily (rank correlation with depth).
+#: Even cultures kept under 0.05 in simulated photos.
+SETTLED_SHARE, SETTLED_ORDER = 0.14, 0.8
+
+#: Contrast transmittance above which a single row's contrast is told well.
+ROW_CONTRAST_LEFT = 0.03
 
 #: Too thin: no channel's attenuation is this many standard errors above a clean vessel.
 THIN_SIGMAS = 3.0
@@ -18,8 +22,8 @@ THIN_SIGMAS = 3.0
 def optical_signs(
     *,
     heights_mm: np.ndarray,
-    row_absorbance: np.ndarray,
     row_contrast: np.ndarray,
+    row_mean: np.ndarray,
     attenuation: np.ndarray,
     attenuation_se: np.ndarray,
     seen: np.ndarray,
@@ -30,10 +34,8 @@ def optical_signs(
     ----------
     heights_mm : ndarray, shape (R,)
         Rows' heights above the base line [mm].
-    row_absorbance : ndarray, shape (R,)
-        -ln mean transmittance of each row, red and green together.
-    row_contrast : ndarray, shape (R, 3)
-        Contrast transmittance of each row.
+    row_contrast, row_mean : ndarray, shape (R,)
+        Contrast and mean transmittance of each row, red and green together.
     attenuation, attenuation_se : ndarray, shape (3,)
         The reading's attenuation less the blank's, and its standard error; nan where not seen.
     seen : ndarray of bool, shape (3,)
@@ -52,10 +54,12 @@ def optical_signs(
     elif not (attenuation[seen] > THIN_SIGMAS * attenuation_se[seen]).any():
         signs.append("too-thin")
     if "too-thin" not in signs and len(heights_mm) >= 4:
+        # Contrast tells depth best while it lasts; near its end only brightness still does.
+        level = row_contrast if np.median(row_contrast) > ROW_CONTRAST_LEFT else row_mean
+        depth = -np.log(np.clip(level, 1e-3, None))
         third = max(len(heights_mm) // 3, 1)
-        low = float(np.median(row_absorbance[:third]))
-        high = float(np.median(row_absorbance[-third:]))
-        order = -_rank_correlation(heights_mm, row_absorbance)
+        low, high = float(np.median(depth[:third])), float(np.median(depth[-third:]))
+        order = -_rank_correlation(heights_mm, depth)
         if low - high > SETTLED_SHARE * (low + high) / 2 and order > SETTLED_ORDER:
             signs.append("settled")
     return tuple(signs)
