@@ -25,6 +25,12 @@ _LARGEST_CHANGE = 0.30
 
 _NARROWEST_MM = 8.0
 
+#: Breadth of the field's ends [mm], and the change there that means the vessel covers them.
+_BORDER_MM, _COVERED = 4.0, 0.15
+
+#: Share by which a cylinder's two edges may miss its known width before one is doubted.
+_WIDTH_TOLERANCE = 0.12
+
 #: Jump of transmittance from a row to the next, lasting to the top, that is the fluid's surface.
 SURFACE_JUMP = 0.06
 
@@ -93,13 +99,22 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     left = _outermost_edge(change, start, stop, inward=1)
     right = _outermost_edge(change, start, stop, inward=-1)
 
+    # Where the field's end is disturbed, the edge lies beyond it and no bar tells where.
+    border = round(_BORDER_MM * s)
+    beyond_left = float(np.median(smooth[:border])) > _COVERED
+    beyond_right = float(np.median(smooth[-border:])) > _COVERED
     x0 = view.layout.bar_field.x_mm
-    width = silhouette_mm(view, path_mm=path_mm) if shape == "cylinder" else None
     left_mm, right_mm = x0 + left / s, x0 + right / s
-    if width is not None and left <= 2 * step < len(change) - right:
-        left_mm = right_mm - width
-    elif width is not None and right >= len(change) - 2 * step and left > 2 * step:
-        right_mm = left_mm + width
+    if shape == "cylinder" and beyond_left != beyond_right:
+        width = silhouette_mm(view, path_mm=path_mm)
+        if abs(right_mm - left_mm - width) > _WIDTH_TOLERANCE * width:
+            if beyond_left:
+                left_mm = right_mm - width
+            else:
+                right_mm = left_mm + width
+    elif shape == "flat":
+        left_mm = x0 if beyond_left else left_mm
+        right_mm = view.layout.bar_field.right_mm if beyond_right else right_mm
     return left_mm, right_mm
 
 

@@ -50,7 +50,7 @@ def optical_signs(
 
     signs = []
     if not seen.any():
-        signs.append("too-dense")
+        signs.append("bars-lost")
     elif not (attenuation[seen] > THIN_SIGMAS * attenuation_se[seen]).any():
         signs.append("too-thin")
     if "too-thin" not in signs and len(heights_mm) >= 4:
