@@ -19,7 +19,9 @@ SCALE = 8  # px/mm of the flat card
 
 def flat_card(layout: CardLayout) -> np.ndarray:
     """Draw the card's light, float32, shape (H, W, 3), paper = 1."""
-    light = np.ones((round(layout.height_mm * SCALE), round(layout.width_mm * SCALE), 3), np.float32)
+    light = np.ones(
+        (round(layout.height_mm * SCALE), round(layout.width_mm * SCALE), 3), np.float32
+    )
     patches = [*layout.bars, *layout.grey_left, *layout.grey_right, *layout.colours]
     for patch in patches:
         light[_slices(patch.rect)] = patch.reflectance
@@ -79,7 +81,9 @@ def photo_of_slab(
     if noise:
         view = view + np.random.default_rng(1).normal(0, noise, view.shape)
     view = np.clip(view, 0, 1)
-    coded = np.where(view <= 0.0031308, 12.92 * view, 1.055 * np.maximum(view, 1e-9) ** (1 / 2.4) - 0.055)
+    coded = np.where(
+        view <= 0.0031308, 12.92 * view, 1.055 * np.maximum(view, 1e-9) ** (1 / 2.4) - 0.055
+    )
     rgb = np.rot90((coded * 255 + 0.5).astype(np.uint8), turns)
     if mirror:
         rgb = rgb[:, ::-1]

@@ -54,8 +54,8 @@ def signals_of(reading: Reading) -> tuple[Signal, ...]:
     Notes
     -----
     Near the end of its range a contrast is only just told from zero. Its error is raised by
-    1 / sqrt(1 - (limit / signal-to-noise)^2), so that its weight falls to nothing at the limit
-    and the hand-over to mean brightness has no jump.
+    1 / (1 - limit / signal-to-noise), so that its weight falls gently to nothing at the limit and
+    the hand-over to mean brightness has neither jump nor dip.
     """
     found = []
     for kind in ("contrast", "mean"):
@@ -71,7 +71,7 @@ def signals_of(reading: Reading) -> tuple[Signal, ...]:
             ratio = SEEN_SIGMAS * level_se[channel] / max(level[channel], 1e-9)
             if ratio >= 1:
                 continue
-            own /= math.sqrt(1 - ratio**2)
+            own /= 1 - ratio
             x = math.log(depth / CENTRE_DEPTH)
             found.append(Signal(f"{kind} {colour}", x, own, reading.blank_se / depth))
     return tuple(found)

@@ -182,7 +182,7 @@ def fluid_rows(transmittance: np.ndarray) -> int:
     import numpy as np
 
     for k in range(2, len(transmittance)):
-        under = float(np.median(transmittance[max(k - 3, 0) : k]))
+        under = float(np.max(transmittance[k - 2 : k]))
         if (transmittance[k:] > under + SURFACE_JUMP).all():
             return k
     return len(transmittance)
