@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from densitycam.card.layout import CardLayout, Rect
+from densitycam.card.profile import PrintProfile, nominal_profile
 from densitycam.photo.card_finder import CardFix, refuse
 from densitycam.photo.decode import LinearPhoto, linear, srgb_to_linear_table
 
@@ -109,7 +110,7 @@ def window(image: np.ndarray, rect: Rect, *, inset: float = 0.0) -> np.ndarray:
     return image[row : max(round(y1 * s), row + 1), column : max(round(x1 * s), column + 1)]
 
 
-def square_up(photo: LinearPhoto, fix: CardFix) -> CardView:
+def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None = None) -> CardView:
     """Square a photo up on the card and correct its light.
 
     Parameters
@@ -118,6 +119,9 @@ def square_up(photo: LinearPhoto, fix: CardFix) -> CardView:
         The decoded photo.
     fix : CardFix
         Where the card is in it.
+    profile : PrintProfile or None
+        The print's own reflectances; the layout's nominal ones where it is not registered or of
+        another edition.
 
     Returns
     -------
@@ -129,25 +133,18 @@ def square_up(photo: LinearPhoto, fix: CardFix) -> CardView:
     PhotoRefusedError
         "dark", "clipped", "tone", "uneven-light", "blurred".
     """
-    import numpy as np
-
     raw = _warp(linear(photo.rgb), fix)
-    safe, ends = _white_places(fix.layout)
-    whites = [*safe, *ends]
-    white = np.array([np.median(window(raw, r), axis=(0, 1)) for r in whites], dtype=np.float64)
-    level = np.median(white[: len(safe)], axis=0)
-    if level.max() < DARKEST_WHITE:
-        raise refuse("dark", f"{level.max():.1%} of full scale")
-    if np.percentile(white[: len(safe)], 75, axis=0).max() > BRIGHTEST_WHITE:
-        raise refuse("clipped")
-
-    tone, light_terms, misfit = _tone_and_light(raw, white, whites, len(safe), fix.layout)
+    whites, white, level, safe = _white_levels(raw, fix.layout)
+    if profile is None or (profile.paper, profile.version) != (
+        fix.layout.paper,
+        fix.layout.version,
+    ):
+        profile = nominal_profile(fix.layout)
+    tone, light_terms, misfit = _tone_and_light(raw, white, whites, safe, fix.layout, profile)
     if misfit > LARGEST_TONE_MISFIT:
         raise refuse("tone", f"by {misfit:.0%}")
     light = _light_surface(light_terms, raw.shape, fix.layout)
-    ratio = float((light.max(axis=(0, 1)) / light.min(axis=(0, 1))).max())
-    if ratio > LARGEST_LIGHT_RATIO:
-        raise refuse("uneven-light", f"{ratio:.1f} to 1")
+    ratio = _check_evenness(light)
     corrected = _warp(_apply_tone(photo.rgb, tone, level), fix) / light
     blur = _blur_mm(corrected, fix.layout)
     if blur > LARGEST_BLUR_MM:
@@ -161,6 +158,64 @@ def square_up(photo: LinearPhoto, fix: CardFix) -> CardView:
         light_ratio=ratio,
         blur_mm=blur,
     )
+
+
+def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> np.ndarray:
+    """Return the squared-up card with uneven light divided out, the camera's curve taken as sRGB.
+
+    Parameters
+    ----------
+    photo : LinearPhoto
+        Of the card with nothing before it.
+    fix : CardFix
+        Where the card is in it.
+
+    Returns
+    -------
+    ndarray of float32, shape (H, W, 3)
+        Linear light at `SHEET_PX_PER_MM`, bare paper = 1.
+
+    Raises
+    ------
+    PhotoRefusedError
+        "dark", "clipped", "uneven-light".
+    """
+    import numpy as np
+
+    raw = _warp(linear(photo.rgb), fix)
+    whites, white, _, safe = _white_levels(raw, fix.layout)
+    at_white = _terms(*_centres(whites), fix.layout)
+    terms = np.stack(
+        [_light_terms(at_white, np.log(np.maximum(white[:, c], 1e-6)), safe) for c in range(3)]
+    )
+    light = _light_surface(terms, raw.shape, fix.layout)
+    _check_evenness(light)
+    return raw / light
+
+
+def _white_levels(
+    raw: np.ndarray, layout: CardLayout
+) -> tuple[list[Rect], np.ndarray, np.ndarray, int]:
+    """Return the places of paper white, their light, its level, and how many places are safe."""
+    import numpy as np
+
+    safe, ends = _white_places(layout)
+    whites = [*safe, *ends]
+    white = np.array([np.median(window(raw, r), axis=(0, 1)) for r in whites], dtype=np.float64)
+    level = np.median(white[: len(safe)], axis=0)
+    if level.max() < DARKEST_WHITE:
+        raise refuse("dark", f"{level.max():.1%} of full scale")
+    if np.percentile(white[: len(safe)], 75, axis=0).max() > BRIGHTEST_WHITE:
+        raise refuse("clipped")
+    return whites, white, level, len(safe)
+
+
+def _check_evenness(light: np.ndarray) -> float:
+    """Return brightest over darkest light on the card, if a smooth surface may carry it."""
+    ratio = float((light.max(axis=(0, 1)) / light.min(axis=(0, 1))).max())
+    if ratio > LARGEST_LIGHT_RATIO:
+        raise refuse("uneven-light", f"{ratio:.1f} to 1")
+    return ratio
 
 
 def _warp(image: np.ndarray, fix: CardFix) -> np.ndarray:
@@ -217,7 +272,12 @@ def _terms(x_mm: np.ndarray, y_mm: np.ndarray, layout: CardLayout) -> np.ndarray
 
 
 def _tone_and_light(
-    raw: np.ndarray, white: np.ndarray, whites: list[Rect], safe: int, layout: CardLayout
+    raw: np.ndarray,
+    white: np.ndarray,
+    whites: list[Rect],
+    safe: int,
+    layout: CardLayout,
+    profile: PrintProfile,
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Fit tone curve and light together, per channel, each given the other, until they settle.
 
@@ -231,7 +291,7 @@ def _tone_and_light(
     level = np.median(white[:safe], axis=0)
     steps = [*layout.grey_left, *layout.grey_right]
     grey = np.array([np.median(window(raw, p.rect, inset=0.2), axis=(0, 1)) for p in steps])
-    known = np.log(np.array([p.reflectance for p in steps]))
+    known = np.log(np.array([profile.reflectance[p.name] for p in steps]))
     at_white = _terms(*_centres(whites), layout)
     at_grey = _terms(*_centres([p.rect for p in steps]), layout)
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from densitycam.card.profile import PrintProfile
 from densitycam.photo.card_finder import find_card
 from densitycam.photo.card_view import CardView, square_up
 from densitycam.photo.decode import decode_photo
@@ -88,6 +89,7 @@ def read_photo(
     shape: str,
     dilution: float = 1.0,
     blank: Reading | None = None,
+    profile: PrintProfile | None = None,
 ) -> PhotoReading:
     """Measure the culture in a photo.
 
@@ -103,6 +105,8 @@ def read_photo(
         Final over drawn volume, where a diluted sample was snapped.
     blank : Reading or None
         The same vessel with clean salt water.
+    profile : PrintProfile or None
+        The print's own reflectances, where it is registered.
 
     Returns
     -------
@@ -122,7 +126,7 @@ def read_photo(
         raise ValueError(f"path_mm {path_mm}, dilution {dilution}, shape {shape!r}")
     photo = decode_photo(path)
     fix = find_card(photo.rgb, focal_35mm=photo.focal_35mm)
-    view = square_up(photo, fix)
+    view = square_up(photo, fix, profile=profile)
     return PhotoReading(
         reading=read_view(view, path_mm=path_mm, shape=shape, dilution=dilution, blank=blank),
         taken_at=photo.taken_at,
