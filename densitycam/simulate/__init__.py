@@ -6,13 +6,13 @@ way round, and no constant is shared but the card's layout.
 """
 
 from densitycam.simulate.cells import SPECIES
-from densitycam.simulate.light import LAMPS
-from densitycam.simulate.phones import PHONES
+from densitycam.simulate.light import LAMPS, Lamp
+from densitycam.simulate.phones import PHONES, Phone
 from densitycam.simulate.photo_file import write_photo
 from densitycam.simulate.picture import Truth, render
-from densitycam.simulate.prints import PRINTS
-from densitycam.simulate.scene import Glare, Scene, random_scene, spoilt
-from densitycam.simulate.vessels import VESSELS
+from densitycam.simulate.prints import PRINTS, Print
+from densitycam.simulate.scene import Glare, Scene, Shadow, random_scene, spoilt
+from densitycam.simulate.vessels import VESSELS, Vessel
 
 __all__ = [
     "LAMPS",
@@ -21,8 +21,13 @@ __all__ = [
     "SPECIES",
     "VESSELS",
     "Glare",
+    "Lamp",
+    "Phone",
+    "Print",
     "Scene",
+    "Shadow",
     "Truth",
+    "Vessel",
     "random_scene",
     "render",
     "spoilt",

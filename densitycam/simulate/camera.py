@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from densitycam.card.layout import CardLayout
-from densitycam.simulate.phones import PHONES
+from densitycam.simulate.phones import phone_of
 from densitycam.simulate.scene import Scene
-from densitycam.simulate.vessels import VESSELS
+from densitycam.simulate.vessels import vessel_of
 
 Array = NDArray[np.float32]
 
@@ -71,7 +71,7 @@ def _aimed(scene: Scene, distance_mm: float, target: NDArray[np.float64]) -> Cam
     turned = np.cos(roll) * right + np.sin(roll) * down
     down = -np.sin(roll) * right + np.cos(roll) * down
     width, height = scene.size_px
-    focal = PHONES[scene.phone].focal_mm * scene.zoom / 36.0 * max(width, height)
+    focal = phone_of(scene.phone).focal_mm * scene.zoom / 36.0 * max(width, height)
     return Camera(
         place=target + distance_mm * away,
         turn=np.array([turned, down, forward]),
@@ -92,7 +92,7 @@ def hold(scene: Scene, layout: CardLayout) -> Camera:
     corners = np.array([[0, 0], [w, 0], [0, fold], [w, fold], [0, h], [w, h]], dtype=float)
     world = sheet_to_world(layout, corners)
     if scene.vessel is not None:  # its foot belongs in the picture too
-        vessel = VESSELS[scene.vessel]
+        vessel = vessel_of(scene.vessel)
         reach = layout.gap_mm + vessel.depth_mm
         foot = [[s * vessel.half_width_mm, -2.0, reach] for s in (-1.0, 1.0)]
         world = np.vstack([world, foot])

@@ -132,3 +132,8 @@ LAMPS: dict[str, Lamp] = {
         _lamp("tungsten", planck(2800.0), 0.1),
     )
 }
+
+
+def lamp_of(lamp: str | Lamp) -> Lamp:
+    """Return a lamp by its name, or as it is."""
+    return LAMPS[lamp] if isinstance(lamp, str) else lamp

@@ -14,11 +14,11 @@ from densitycam.simulate.cells import (
     diffuse_light,
     medium,
 )
-from densitycam.simulate.light import LAMPS
-from densitycam.simulate.phones import PHONES, balance, sensitivities
-from densitycam.simulate.prints import PRINTS, bands, paper_spectrum
+from densitycam.simulate.light import lamp_of
+from densitycam.simulate.phones import balance, phone_of, sensitivities
+from densitycam.simulate.prints import paper_spectrum, print_bands, print_of
 from densitycam.simulate.scene import Scene
-from densitycam.simulate.vessels import VESSELS
+from densitycam.simulate.vessels import vessel_of
 
 Array = NDArray[np.float32]
 
@@ -68,8 +68,8 @@ def tables(scene: Scene, *, behind_mm: float) -> Tables:
     behind_mm : float
         From the fluid's back to the card [mm].
     """
-    phone, made = PHONES[scene.phone], PRINTS[scene.print_name]
-    lamp = np.array(LAMPS[scene.lamp].spectrum)
+    phone, made = phone_of(scene.phone), print_of(scene.print_name)
+    lamp = np.array(lamp_of(scene.lamp).spectrum)
     paper = paper_spectrum(made)
     gains = balance(phone, lamp, paper)
     seen = sensitivities(phone) * lamp * gains[:, None]
@@ -79,17 +79,17 @@ def tables(scene: Scene, *, behind_mm: float) -> Tables:
         pigment_scale=scene.pigment_scale,
         extra_scatter=scene.extra_scatter,
     )
-    vessel = VESSELS[scene.vessel] if scene.vessel else VESSELS["flat-20"]
+    vessel = vessel_of(scene.vessel or "flat-20")
     across = vessel.path_mm * (np.pi / 4.0 if vessel.shape == "cylinder" else 1.0)
     longest = 3.2 * vessel.path_mm
     path = np.concatenate([[0.0], np.geomspace(0.02 * longest, longest, 79)])
     through = contrast_transmittance(fluid, path_mm=path)
     diffuse, back = diffuse_light(fluid, path_mm=path)
     lit = diffuse_light(fluid, path_mm=np.array([across]))[0][0]
-    print_bands = bands() * paper
+    printed = print_bands(made) * paper
 
     def matrices(passes: NDArray[np.float64]) -> Array:
-        return np.einsum("cw,jw,nw->ncj", seen, print_bands, passes).astype(np.float32)
+        return np.einsum("cw,jw,nw->ncj", seen, printed, passes).astype(np.float32)
 
     one = np.ones((1, lit.size))
     return Tables(

@@ -41,6 +41,13 @@ class Phone:
         Blur of lens and mosaic, standard deviation at 1600 px width [px].
     sharpening : float
         Strength of the unsharp mask, 0 to 1.
+    curves : tuple of tuple of float, or None
+        Measured red, green and blue sensitivity on the wavelength grid, in place of the bells
+        that centre, width and leak describe.
+    matrix : tuple of tuple of float, or None
+        From balanced camera light to linear sRGB, rows summing to 1, in place of the fitted one.
+    tone : tuple of float or None
+        Linear light, 0 to 1 and rising, at even steps of the code, in place of the sRGB curve.
     """
 
     name: str
@@ -55,6 +62,9 @@ class Phone:
     read_noise: float
     softness_px: float
     sharpening: float
+    curves: tuple[tuple[float, ...], ...] | None = None
+    matrix: tuple[tuple[float, ...], ...] | None = None
+    tone: tuple[float, ...] | None = None
 
 
 #: Phones by name.
@@ -73,9 +83,14 @@ PHONES: dict[str, Phone] = {
 }  # fmt: skip
 
 
+def phone_of(phone: str | Phone) -> Phone:
+    """Return a phone by its name, or as it is."""
+    return PHONES[phone] if isinstance(phone, str) else phone
+
+
 def sensitivities(phone: Phone) -> NDArray[np.float64]:
     """Return red, green, blue sensitivity on the wavelength grid, each summing to 1, (3, 61)."""
-    rows = [
+    rows = phone.curves or [
         (1.0 - phone.leak) * bell(nm, width) + phone.leak * bell(nm, 2.5 * width)
         for nm, width in zip(phone.centres_nm, phone.widths_nm, strict=True)
     ]
@@ -91,6 +106,8 @@ def colour_matrix(phone: Phone) -> NDArray[np.float64]:
     Fitted in daylight to mixtures of the print bands, as a maker would on a test chart, then
     exaggerated by the phone's saturation. Colours outside sRGB come out negative and clip.
     """
+    if phone.matrix is not None:
+        return np.array(phone.matrix)
     levels = (0.1, 0.5, 0.9)
     chart = np.array([(r, g, b) for r in levels for g in levels for b in levels]) @ bands()
     seen = chart @ (sensitivities(phone) * daylight()).T
@@ -111,7 +128,10 @@ def encode(phone: Phone, linear: Image) -> Image:
     light = np.clip(linear, 0.0, 1.0)
     if phone.gamma != 1.0:
         light = light**phone.gamma
-    code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    if phone.tone is not None:
+        code = np.interp(light, phone.tone, np.linspace(0.0, 1.0, len(phone.tone)))
+    else:
+        code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
     bend = code * (1.0 - code) * (2.0 * code - 1.0)
     return (code + phone.s_curve * bend).astype(np.float32)
 

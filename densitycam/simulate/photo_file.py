@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from densitycam.simulate.phones import phone_of
 from densitycam.simulate.picture import Truth, render
 from densitycam.simulate.scene import Scene
 
@@ -55,7 +56,7 @@ def write_photo(scene: Scene, path: str | Path) -> Truth:
     when = scene.taken_at.strftime("%Y:%m:%d %H:%M:%S")
     exif[0x010E] = _DESCRIPTION
     exif[0x010F] = "simulated"
-    exif[0x0110] = scene.phone
+    exif[0x0110] = phone_of(scene.phone).name
     exif[0x0112] = scene.orientation
     exif[0x0131] = "densitycam.simulate"
     exif[0x0132] = when

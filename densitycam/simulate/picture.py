@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,18 +11,18 @@ from densitycam.card.layout import CardLayout, card_layout
 from densitycam.simulate.camera import Camera, hold, lines_of_sight, project, sheet_to_world
 from densitycam.simulate.cells import SPECIES, contrast_attenuation, medium
 from densitycam.simulate.optics import Tables, at_path, tables
-from densitycam.simulate.phones import PHONES, colour_matrix, tone_table
+from densitycam.simulate.phones import colour_matrix, phone_of, tone_table
 from densitycam.simulate.prints import sheet_weights
 from densitycam.simulate.room import REACH_MM, SCALE_PX_PER_MM, Room, room
 from densitycam.simulate.scene import Scene
 from densitycam.simulate.vessels import (
-    VESSELS,
     Rays,
     Vessel,
     land,
     silhouette_distance,
     trace_cylinder,
     trace_flat,
+    vessel_of,
 )
 
 Array = NDArray[np.float32]
@@ -356,11 +356,23 @@ def _draw_hand(picture: Array, camera: Camera, layout: CardLayout) -> None:
     picture += skin * edge
 
 
+def _streak(motion: tuple[float, float], scale: float) -> Array:
+    """Return the kernel of a phone that moved evenly while it exposed."""
+    import cv2
+
+    reach = np.array(motion) * scale / 2.0
+    half = int(np.ceil(np.abs(reach).max())) + 1
+    kernel = np.zeros((2 * half + 1, 2 * half + 1), dtype=np.float32)
+    ends = np.round(half + np.array([-reach, reach])).astype(int).tolist()
+    cv2.line(kernel, ends[0], ends[1], 1.0, 1, cv2.LINE_AA)
+    return kernel / kernel.sum()
+
+
 def _develop(picture: Array, scene: Scene, gains: Array) -> NDArray[np.uint8]:
     """Expose, blur, add noise, correct colour, bend the tone, sharpen, to 8 bit."""
     import cv2
 
-    phone = PHONES[scene.phone]
+    phone = phone_of(scene.phone)
     height, width = picture.shape[:2]
     scale = max(width, height) / 1600.0
     u = (np.arange(width, dtype=np.float32) - width / 2.0) / width
@@ -371,6 +383,12 @@ def _develop(picture: Array, scene: Scene, gains: Array) -> NDArray[np.uint8]:
     picture *= np.array([scene.balance_error[0], 1.0, scene.balance_error[1]], dtype=np.float32)
     sigma = float(np.hypot(phone.softness_px * max(scale, 0.8), scene.blur_px * scale))
     picture = cv2.GaussianBlur(picture, (0, 0), sigma)
+    if scene.motion != (0.0, 0.0):
+        picture = cv2.filter2D(picture, -1, _streak(scene.motion, scale))
+    if scene.flicker[0] > 0.0:
+        turns = scene.flicker[1] * np.arange(height, dtype=np.float32) / height
+        bands = 1.0 + scene.flicker[0] * np.sin(2.0 * np.pi * turns)
+        picture = picture * bands[:, None, None].astype(np.float32)
 
     rng = np.random.default_rng([scene.seed, 47])
     shot = gains * np.float32(scene.grain / phone.full_well)
@@ -452,7 +470,7 @@ def render(scene: Scene) -> tuple[NDArray[np.uint8], Truth]:
         sRGB-like code values, red, green, blue, before JPEG. Says "SIMULATED" on the
         background.
     truth : Truth
-        What is known of it.
+        What is known of it; places are those of the picture before it is mirrored.
 
     Raises
     ------
@@ -464,7 +482,7 @@ def render(scene: Scene) -> tuple[NDArray[np.uint8], Truth]:
     width, height = scene.size_px
     px_per_mm = camera.focal_px / float(camera.place[2])
     scale = float(np.clip(np.ceil(px_per_mm * 2.4) / 2.0, 2.0, 16.0))
-    vessel = VESSELS[scene.vessel] if scene.vessel else None
+    vessel = vessel_of(scene.vessel) if scene.vessel else None
     behind = layout.gap_mm + scene.gap_error_mm + (vessel.wall_mm if vessel else 0.0)
     light = tables(scene, behind_mm=behind)
     world = _make_world(scene, layout, scale)
@@ -483,7 +501,9 @@ def render(scene: Scene) -> tuple[NDArray[np.uint8], Truth]:
     box = None
     attenuation = None
     if vessel is not None:
-        _draw_vessel(picture, scene, vessel, camera, world, light)
+        for place in scene.places_mm:
+            stood = replace(scene, x_mm=place)
+            _draw_vessel(picture, stood, vessel, camera, world, light)
         box = _vessel_box(vessel, camera, scene.x_mm, layout.gap_mm + scene.gap_error_mm)
         fluid = medium(
             SPECIES[scene.species],
@@ -495,7 +515,11 @@ def render(scene: Scene) -> tuple[NDArray[np.uint8], Truth]:
     if scene.defect == "hand":
         _draw_hand(picture, camera, layout)
     image = _develop(picture, scene, light.gains)
-    _stamp(image, _clear_of(scene, camera, layout, box))
+    keep_clear = _clear_of(scene, camera, layout, box)
+    if scene.mirrored:
+        image = np.ascontiguousarray(image[:, ::-1])
+        keep_clear = np.ascontiguousarray(keep_clear[:, ::-1])
+    _stamp(image, keep_clear)
 
     w, fold = layout.width_mm, layout.base_line_y_mm
     card = np.array([(0, 0), (w, 0), (w, fold), (0, fold)], dtype=float)

@@ -34,14 +34,18 @@ class Print:
     strength : tuple of float
         How strongly colours depart from grey, in the three bands; 1 is nominal.
     paper : tuple of float
-        Paper's own reflectance at 400, 550 and 700 nm, 0 to 1.
+        Paper's own reflectance at even steps from 400 to 700 nm, 0 to 1.
+    bands : tuple of tuple of float, or None
+        Three spectra on the wavelength grid, long to short wave, that sum to 1 everywhere;
+        None is `bands()`.
     """
 
     name: str
     dot_gain: tuple[float, float, float]
     black: tuple[float, float, float]
     strength: tuple[float, float, float]
-    paper: tuple[float, float, float]
+    paper: tuple[float, ...]
+    bands: tuple[tuple[float, ...], ...] | None = None
 
 
 #: Prints by name.
@@ -61,6 +65,11 @@ PRINTS: dict[str, Print] = {
 }  # fmt: skip
 
 
+def print_of(made: str | Print) -> Print:
+    """Return a print by its name, or as it is."""
+    return PRINTS[made] if isinstance(made, str) else made
+
+
 def bands() -> NDArray[np.float64]:
     """Return the three bands, a smooth partition of unity, long to short wave, shape (3, 61)."""
     low = 1.0 / (1.0 + np.exp((WAVELENGTHS_NM - 493.0) / 9.0))
@@ -68,9 +77,14 @@ def bands() -> NDArray[np.float64]:
     return np.array([high, 1.0 - low - high, low])
 
 
+def print_bands(made: Print) -> NDArray[np.float64]:
+    """Return the three bands of a print, long to short wave, shape (3, 61)."""
+    return bands() if made.bands is None else np.array(made.bands)
+
+
 def paper_spectrum(made: Print) -> Spectrum:
     """Return bare paper's reflectance on the wavelength grid, 0 to 1, shape (61,)."""
-    return np.interp(WAVELENGTHS_NM, (400.0, 550.0, 700.0), made.paper)
+    return np.interp(WAVELENGTHS_NM, np.linspace(400.0, 700.0, len(made.paper)), made.paper)
 
 
 def weights(made: Print, reflectance: tuple[float, float, float]) -> NDArray[np.float64]:
@@ -83,7 +97,7 @@ def weights(made: Print, reflectance: tuple[float, float, float]) -> NDArray[np.
     reflectance : tuple of float
         Nominal linear sRGB reflectance against bare paper, 0 to 1.
     """
-    nominal = np.linalg.solve(linear_srgb(bands()).T, np.asarray(reflectance))
+    nominal = np.linalg.solve(linear_srgb(print_bands(made)).T, np.asarray(reflectance))
     nominal = np.clip(nominal, 0.005, 1.0)
     grey = nominal.mean()
     shifted = np.clip(grey + np.array(made.strength) * (nominal - grey), 0.0, 1.0)
@@ -144,15 +158,15 @@ def _line_rects(layout: CardLayout) -> list[Rect]:
 
 
 @lru_cache(maxsize=6)
-def sheet_weights(paper: str, print_name: str, px_per_mm: float) -> Image:
+def sheet_weights(paper: str, made: str | Print, px_per_mm: float) -> Image:
     """Return the unfolded sheet as band weights, shape (height, width, 3), long wave first.
 
     Parameters
     ----------
     paper : {"a4", "letter"}
         Sheet format.
-    print_name : str
-        Key of `PRINTS`.
+    made : str or Print
+        A print, or a key of `PRINTS`.
     px_per_mm : float
         Scale [px/mm].
 
@@ -162,7 +176,7 @@ def sheet_weights(paper: str, print_name: str, px_per_mm: float) -> Image:
     layout says to a small part of a pixel. The array is cached and must not be written to.
     """
     layout = card_layout(paper)
-    made = PRINTS[print_name]
+    made = print_of(made)
     shape = (
         round(layout.height_mm * px_per_mm),
         round(layout.width_mm * px_per_mm),

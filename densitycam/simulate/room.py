@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from densitycam.card.layout import CardLayout
 from densitycam.simulate.scene import Scene
-from densitycam.simulate.vessels import VESSELS
+from densitycam.simulate.vessels import vessel_of
 
 Array = NDArray[np.float32]
 
@@ -56,8 +56,9 @@ def vessel_shade(scene: Scene, layout: CardLayout, x: Array, v: Array) -> Array:
     """Return the share of the light at places of the card that crosses the vessel, 0 to 1."""
     if scene.vessel is None:
         return np.zeros(np.broadcast_shapes(x.shape, v.shape), dtype=np.float32)
-    vessel = VESSELS[scene.vessel]
-    beside = np.maximum(np.abs(x - scene.x_mm) - vessel.half_width_mm, 0.0)
+    vessel = vessel_of(scene.vessel)
+    away = np.min([np.abs(x - place) for place in scene.places_mm], axis=0)
+    beside = np.maximum(away - vessel.half_width_mm, 0.0)
     sideways = np.exp(-0.5 * (beside / 10.0) ** 2)
     upward = _smooth_step((scene.level_mm - scene.shadow_drop_mm + 12.0 - v) / 24.0)
     back = layout.gap_mm + scene.gap_error_mm
@@ -116,11 +117,16 @@ def room(scene: Scene, layout: CardLayout) -> Room:
     fold = 1.0 - 0.10 * np.exp(-np.abs(v) / 4.0) * (v < 0.0)
     light *= fold
     if scene.vessel is not None:
-        vessel = VESSELS[scene.vessel]
+        vessel = vessel_of(scene.vessel)
         middle = -(layout.gap_mm + scene.gap_error_mm + vessel.depth_mm / 2.0)
-        across = (np.abs(x - scene.x_mm) / (vessel.half_width_mm + 2.0)) ** 2
+        away = np.min([np.abs(x - place) for place in scene.places_mm], axis=0)
+        across = (away / (vessel.half_width_mm + 2.0)) ** 2
         along = ((v - middle) / (vessel.depth_mm / 2.0 + 2.0)) ** 2
         foot = np.exp(-np.maximum(np.sqrt(across + along) - 1.0, 0.0) * 5.0)
         light *= 1.0 - 0.45 * foot * (v < 0.0)
+    if scene.shadow is not None:
+        edge = scene.shadow.x_mm + scene.shadow.slope * v
+        light = light * (1.0 - scene.shadow.depth * np.clip((edge - x) / 4.0 + 0.5, 0.0, 1.0))
+        light = light.astype(np.float32)
     shade = vessel_shade(scene, layout, x, v)
     return Room(weights=weights, light=np.stack([light, shade], axis=-1))

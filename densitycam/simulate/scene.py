@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
 from densitycam.card.layout import card_layout
 from densitycam.simulate.cells import SPECIES, vanishing_cells_per_ml
-from densitycam.simulate.light import LAMPS
-from densitycam.simulate.phones import PHONES
-from densitycam.simulate.prints import PRINTS
-from densitycam.simulate.vessels import VESSELS
+from densitycam.simulate.light import LAMPS, Lamp, lamp_of
+from densitycam.simulate.phones import PHONES, Phone
+from densitycam.simulate.prints import PRINTS, Print
+from densitycam.simulate.vessels import VESSELS, Vessel, vessel_of
 
 #: Ways in which a shot can be spoilt by what is in the picture.
 DEFECTS = ("", "no-card", "hand")
@@ -43,6 +44,25 @@ class Glare:
 
 
 @dataclass(frozen=True)
+class Shadow:
+    """A straight, hard-edged shadow, of a window frame or of the phone, that falls on the card.
+
+    Parameters
+    ----------
+    x_mm : float
+        Where its edge meets the base line, from the card's middle [mm]; left of it is dark.
+    slope : float
+        Sideways lean of the edge, per height.
+    depth : float
+        Share of the light that is missing, 0 to 1.
+    """
+
+    x_mm: float
+    slope: float
+    depth: float
+
+
+@dataclass(frozen=True)
 class Scene:
     """Everything about one shot.
 
@@ -56,10 +76,12 @@ class Scene:
         Key of `SPECIES`.
     cells_per_ml : float
         True density of the fluid in the vessel, >= 0; 0 is clean salt water [cells/mL].
-    vessel : str or None
-        Key of `VESSELS`; None is the bare card.
-    phone, lamp, print_name, paper : str
-        Keys of `PHONES`, `LAMPS`, `PRINTS`; "a4" or "letter".
+    vessel : str, Vessel or None
+        Key of `VESSELS`, or a vessel of another make; None is the bare card.
+    phone, lamp, print_name : str, or Phone, Lamp, Print
+        Keys of `PHONES`, `LAMPS`, `PRINTS`, or one of another make.
+    paper : {"a4", "letter"}
+        Sheet format.
     size_px : tuple of int
         Width and height as seen upright [px].
     yaw_deg, pitch_deg, roll_deg : float
@@ -104,6 +126,16 @@ class Scene:
         Noise variance against the phone's at its best; 1 is good light.
     defect : str
         One of `DEFECTS`.
+    motion : tuple of float
+        How far the phone moved while it exposed, right and down, at 1600 px width [px].
+    shadow : Shadow or None
+        A hard-edged shadow on the card.
+    second_x_mm : float or None
+        Place of a second vessel of the same culture, as `x_mm`.
+    flicker : tuple of float
+        Bands of a flickering lamp: depth, 0 to 1, and how many fit the picture's height.
+    mirrored : bool
+        The picture is saved mirrored, as selfie cameras do.
     jpeg_quality : int
         1 to 95.
     orientation : int
@@ -120,10 +152,10 @@ class Scene:
     room_seed: int = 0
     species: str = "nannochloropsis"
     cells_per_ml: float = 2e7
-    vessel: str | None = "flat-20"
-    phone: str = "heron"
-    lamp: str = "daylight"
-    print_name: str = "inkjet"
+    vessel: str | Vessel | None = "flat-20"
+    phone: str | Phone = "heron"
+    lamp: str | Lamp = "daylight"
+    print_name: str | Print = "inkjet"
     paper: str = "a4"
     size_px: tuple[int, int] = (1600, 1200)
     yaw_deg: float = 0.0
@@ -151,6 +183,11 @@ class Scene:
     blur_px: float = 0.0
     grain: float = 1.0
     defect: str = ""
+    motion: tuple[float, float] = (0.0, 0.0)
+    shadow: Shadow | None = None
+    second_x_mm: float | None = None
+    flicker: tuple[float, float] = (0.0, 0.0)
+    mirrored: bool = False
     jpeg_quality: int = 88
     orientation: int = 1
     taken_at: datetime = datetime(2026, 3, 1, 9, 0)
@@ -168,10 +205,17 @@ class Scene:
             ("orientation", self.orientation, range(1, 9)),
         )
         for field, value, known in choices:
+            if isinstance(value, (Phone, Lamp, Print, Vessel)):
+                continue
             if value not in known:
                 raise ValueError(f"{field} must be one of {', '.join(map(str, known))}: {value!r}")
         if self.cells_per_ml < 0:
             raise ValueError(f"cells_per_ml must not be below 0, not {self.cells_per_ml:g}")
+
+    @property
+    def places_mm(self) -> tuple[float, ...]:
+        """Where vessels stand, against the middle of their stand [mm]."""
+        return (self.x_mm,) if self.second_x_mm is None else (self.x_mm, self.second_x_mm)
 
 
 def _draw_glare(rng: np.random.Generator, *, shape: str, softness: float) -> tuple[Glare, ...]:
@@ -200,10 +244,10 @@ def random_scene(
     rng: np.random.Generator,
     *,
     species: str | Sequence[str] | None = None,
-    vessel: str | Sequence[str] | None = None,
-    phone: str | Sequence[str] | None = None,
-    lamp: str | Sequence[str] | None = None,
-    print_name: str | Sequence[str] | None = None,
+    vessel: str | Vessel | Sequence[str | Vessel] | None = None,
+    phone: str | Phone | Sequence[str | Phone] | None = None,
+    lamp: str | Lamp | Sequence[str | Lamp] | None = None,
+    print_name: str | Print | Sequence[str | Print] | None = None,
     paper: str = "a4",
     cells_per_ml: float | None = None,
     attenuation_range: tuple[float, float] = (0.15, 4.5),
@@ -221,8 +265,8 @@ def random_scene(
     ----------
     rng : numpy.random.Generator
         From `numpy.random.default_rng(seed)`.
-    species, vessel, phone, lamp, print_name : str, sequence of str, or None
-        A name, names to draw from, or None for all.
+    species, vessel, phone, lamp, print_name : str or its object, sequence of them, or None
+        One, some to draw from, or None for all of ours. A species is always a name.
     paper : {"a4", "letter"}, default "a4"
         Sheet format.
     cells_per_ml : float or None
@@ -249,13 +293,17 @@ def random_scene(
         Same for the same state of `rng`.
     """
 
-    def pick(wanted: str | Sequence[str] | None, table: dict[str, object]) -> str:
-        names = sorted(table) if wanted is None else [wanted] if isinstance(wanted, str) else wanted
-        return str(names[int(rng.integers(len(names)))])
+    def pick(wanted: Any, table: dict[str, Any]) -> Any:
+        if wanted is None:
+            wanted = sorted(table)
+        some = wanted if isinstance(wanted, Sequence) and not isinstance(wanted, str) else [wanted]
+        return some[int(rng.integers(len(some)))]
 
     kind = pick(species, SPECIES)
-    form = VESSELS[pick(vessel, VESSELS)]
-    light = LAMPS[pick(lamp, LAMPS)]
+    stood = pick(vessel, VESSELS)
+    form = vessel_of(stood)
+    lit = pick(lamp, LAMPS)
+    light = lamp_of(lit)
     low, high = attenuation_range
     wanted = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     drawn = vanishing_cells_per_ml(
@@ -272,9 +320,9 @@ def random_scene(
         room_seed=int(rng.integers(2**31)),
         species=kind,
         cells_per_ml=drawn if cells_per_ml is None else cells_per_ml,
-        vessel=None if bare_card else form.name,
+        vessel=None if bare_card else stood,
         phone=pick(phone, PHONES),
-        lamp=light.name,
+        lamp=lit,
         print_name=pick(print_name, PRINTS),
         paper=paper,
         size_px=size_px,
@@ -313,22 +361,62 @@ def spoilt(scene: Scene, how: str) -> Scene:
     ----------
     scene : Scene
         A good shot.
-    how : {"blurred", "dark", "overexposed", "no-card", "hand", "far"}
-        What went wrong: out of focus, too dark, burnt out, no card in the picture, a hand
-        over half of the card, or taken from too far away.
+    how : str
+        What went wrong. In the picture: "blurred", "moved", "dark", "overexposed", "far",
+        "tilted", "mirrored", "flicker", "cut" (half the card outside). On the card: "no-card",
+        "hand" (over half of it), "shadow" (hard edge), "glare" (over the reading area). With
+        the vessel: "bare" (none), "two", "forward" (well before the gap line), "beside" (past
+        the end of the bars).
 
     Raises
     ------
     ValueError
         For another word.
+
+    Notes
+    -----
+    A card printed at the wrong scale is not among them: one photo cannot tell a small card from
+    a near one. It can only be seen where the vessel's width is known, and the light path is taken
+    from the vessel's record and not from the card, so that a density hardly minds it.
     """
+    rng = np.random.default_rng([scene.seed, 61])
+    side = float(rng.choice([-1.0, 1.0]))
+    reach = vessel_of(scene.vessel or "flat-20").half_width_mm
+    card_mm = card_layout(scene.paper).bar_field.width_mm
+    flat = vessel_of(scene.vessel or "flat-20").shape == "flat"
+    turn = float(rng.uniform(0.0, np.pi))
+    tilt = float(rng.uniform(36.0, 45.0))
+    glare = Glare(
+        facing=float(rng.uniform(-0.1, 0.1)),
+        width=float(rng.uniform(0.20, 0.35)) if flat else float(rng.uniform(0.15, 0.25)),
+        strength=float(rng.uniform(0.5, 1.2)),
+        low_mm=0.0,
+        high_mm=scene.level_mm,
+    )
     changes: dict[str, dict[str, object]] = {
         "blurred": {"blur_px": 9.0},
+        "moved": {"motion": (24.0 * float(np.cos(turn)), 24.0 * float(np.sin(turn)))},
         "dark": {"exposure": 0.03, "grain": 12.0},
         "overexposed": {"exposure": 2.2},
+        "far": {"fill": 0.16},
+        "tilted": {"yaw_deg": side * tilt, "pitch_deg": float(rng.uniform(0.0, 8.0))},
+        "mirrored": {"mirrored": True},
+        "flicker": {"flicker": (float(rng.uniform(0.2, 0.4)), float(rng.uniform(3.0, 7.0)))},
+        "cut": {"fill": 0.55, "shift": (side * float(rng.uniform(2.2, 2.8)), 0.0)},
         "no-card": {"defect": "no-card"},
         "hand": {"defect": "hand"},
-        "far": {"fill": 0.16},
+        "shadow": {
+            "shadow": Shadow(
+                x_mm=float(rng.uniform(-60.0, 60.0)),
+                slope=float(rng.uniform(-0.5, 0.5)),
+                depth=float(rng.uniform(0.35, 0.6)),
+            )
+        },
+        "glare": {"glare": (glare,)},
+        "bare": {"vessel": None},
+        "two": {"x_mm": -reach - 3.0, "second_x_mm": reach + 3.0},
+        "forward": {"gap_error_mm": float(rng.uniform(30.0, 50.0))},
+        "beside": {"x_mm": side * (card_mm / 2.0 + reach + float(rng.uniform(-5.0, 5.0)))},
     }
     if how not in changes:
         raise ValueError(f"how must be one of {', '.join(changes)}, not {how!r}")

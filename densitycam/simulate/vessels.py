@@ -87,6 +87,11 @@ VESSELS: dict[str, Vessel] = {
 }
 
 
+def vessel_of(vessel: str | Vessel) -> Vessel:
+    """Return a vessel by its name, or as it is."""
+    return VESSELS[vessel] if isinstance(vessel, str) else vessel
+
+
 @dataclass(frozen=True, eq=False)
 class Rays:
     """What becomes of lines of sight that meet a vessel's body; all arrays of shape (n,).
