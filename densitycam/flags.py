@@ -144,15 +144,6 @@ _ALL = (
         True,
     ),
     Flag(
-        "bars-lost",
-        "sign",
-        "bars lost",
-        "No bar shows through; only the mean brightness still tells the density.",
-        "The density is rough: for a surer one draw a sample into a narrow flat bottle (10 to "
-        "30 mm), or dilute it 1:n with clean salt water, and snap that.",
-        False,
-    ),
-    Flag(
         "too-thin",
         "sign",
         "too thin to measure",
@@ -190,6 +181,15 @@ _ALL = (
         "colour off",
         "Its colour is not this species' own.",
         "Check that the species is right; look at it under the microscope.",
+        False,
+    ),
+    Flag(
+        "bars-lost",
+        "sign",
+        "bars lost",
+        "No bar shows through; only the mean brightness still tells the density.",
+        "For a surer density draw a sample into a narrow flat bottle (10 to 30 mm), or dilute it "
+        "1:n with clean salt water, and snap that.",
         False,
     ),
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 
@@ -39,3 +40,25 @@ class Estimate:
     checked_by_counts: int
     inside_range: bool
     notes: tuple[str, ...] = ()
+
+
+def signs_with(estimate: Estimate | None, flags: Iterable[str]) -> tuple[str, ...]:
+    """Return a photo's signs with what its answer adds to them.
+
+    Parameters
+    ----------
+    estimate : Estimate or None
+        The photo's answer, where it has one.
+    flags : iterable of str
+        Signs of its reading, ids in `densitycam.flags.FLAGS`.
+
+    Returns
+    -------
+    tuple of str
+        With "too-dense" where only a lower bound is known; "bars-lost", which says that
+        brightness still tells the density, is then left out.
+    """
+    seen = tuple(flags)
+    if estimate is None or estimate.status != "more-than":
+        return seen
+    return ("too-dense", *(f for f in seen if f not in ("bars-lost", "too-dense")))

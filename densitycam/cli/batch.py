@@ -5,14 +5,13 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from densitycam.cli.options import (
-    bullet,
     echo_json,
     entry,
     journal_option,
@@ -104,15 +103,22 @@ def command(
 ) -> None:
     """Score every photo under FOLDER and show density, signs and decision, one line a photo.
 
-    A subfolder's name is the vessel's name. FOLDER may hold vessels.csv (name, species,
-    working_volume_ml, path_mm, shape), slides.csv (vessel, when, photo, chamber, unit, cells,
-    squares, dilution, fixative_fraction) and splits.csv (vessel, when, kept_ml, total_ml); they
-    are read into the journal first. A vessel's slides then calibrate it, unless it has been
-    calibrated since. Each decision is made from what was known on the day of its photo.
+    A subfolder's name is the vessel's name. FOLDER may hold tables, which are read into the
+    journal first:
+
+    \b
+      vessels.csv  name, species, working_volume_ml, path_mm, shape
+      slides.csv   vessel, when, photo, chamber, unit, cells, squares,
+                   dilution, fixative_fraction
+      splits.csv   vessel, when, kept_ml, total_ml
+
+    A split's date without a time counts as after that day's last photo. A vessel's slides then
+    calibrate it, unless it has been calibrated since. Each decision is made from what was known
+    on the day of its photo.
 
     A second run reads only photos that are new or changed. Files are written only where --csv
-    and --chart say. Exit code 1 if any photo could not be measured, 0 if all could; photos of no
-    known vessel are skipped and do not count.
+    and --chart say. The exit code is 1 if any photo could not be measured, 0 if all could;
+    photos of no known vessel are skipped and do not count.
 
     \b
     densitycam batch photos/ --csv growth.csv --chart growth.png
@@ -203,12 +209,13 @@ def _print_text(
     lines: Sequence[_Line],
     histories: Sequence[VesselHistory],
 ) -> None:
-    from densitycam.report.numbers import format_rate
+    from densitycam.report.numbers import format_rate, series_unit
     from densitycam.report.text import (
         advice_text,
         batch_heading,
         batch_line,
         batch_refused_text,
+        care_text,
     )
 
     if imported.vessels or imported.slides or imported.splits:
@@ -222,7 +229,8 @@ def _print_text(
         click.echo()
         click.echo(_heading(history))
         click.echo(f"  {_calibrated(history)}")
-        click.echo(batch_heading())
+        unit = series_unit(x.reading.estimate for x in own if x.reading is not None)
+        click.echo(batch_heading(unit))
         for line in own:
             record = line.outcome.record
             if line.outcome.duplicate_of:
@@ -239,6 +247,7 @@ def _print_text(
                     name=line.outcome.photo.path.stem,
                     when=None if record is None else record.taken_at,
                     estimate=None if line.reading is None else line.reading.estimate,
+                    unit=unit,
                     flags=flags,
                     advice=line.advice,
                     problem=problem,
@@ -252,18 +261,11 @@ def _print_text(
             if last.growth is not None:
                 growth = f"{format_rate(last.growth)}; {last.growth.phase}"
                 click.echo(entry("Growth", growth))
-            click.echo(advice_text(without_cautions(last.advice)))
-    cautions = dict.fromkeys(
-        caution
-        for line in latest
-        if line.advice is not None and line.advice.plan is not None
-        for caution in line.advice.plan.cautions
-    )
-    if cautions:
+            click.echo(advice_text(last.advice))
+    care = care_text([x.advice.plan for x in latest if x.advice and x.advice.plan])
+    if care:
         click.echo()
-        click.echo("With every split")
-        for caution in cautions:
-            click.echo(bullet(caution))
+        click.echo(care)
     failed = [x.outcome for x in lines if x.outcome.failed]
     fresh = sum(1 for x in lines if x.outcome.fresh)
     click.echo()
@@ -275,13 +277,6 @@ def _print_text(
         click.echo(batch_refused_text([(o.photo.shown, o.problem, "") for o in failed]))
     for shown, why in plan.skipped:
         click.echo(entry("Skipped", f"{shown}: {why}"))
-
-
-def without_cautions(advice: Advice) -> Advice:
-    """Leave out the plan's cautions, which are shown once for all vessels."""
-    if advice.plan is None:
-        return advice
-    return replace(advice, plan=replace(advice.plan, cautions=()))
 
 
 def _heading(history: VesselHistory) -> str:

@@ -88,7 +88,7 @@ if TYPE_CHECKING:
     metavar="latest|NUMBER",
     help="A reading already in the journal: the vessel's latest, or the number snap printed.",
 )
-@when_option
+@when_option('When the sample was taken, such as "2026-05-09 07:41"; now when not given.')
 @journal_option
 @json_option
 @click.pass_context

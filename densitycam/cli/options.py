@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
     from densitycam.journal.store import Journal
+
+F = TypeVar("F", bound=Callable[..., Any])
 
 
 class Quantity(click.ParamType):
@@ -75,12 +78,15 @@ journal_option = click.option(
     help="The journal's file, where it is not the usual one.",
 )
 
-when_option = click.option(
-    "--when",
-    metavar="TIME",
-    callback=lambda ctx, param, value: None if value is None else parse_time(value),
-    help='When it was done, such as "2026-05-09 07:41"; without it, now.',
-)
+
+def when_option(text: str) -> Callable[[F], F]:
+    """Return the option --when with its help."""
+    return click.option(
+        "--when",
+        metavar="TIME",
+        callback=lambda ctx, param, value: None if value is None else parse_time(value),
+        help=text,
+    )
 
 
 def parse_time(text: str) -> datetime:
@@ -122,15 +128,6 @@ def entry(label: str, text: str) -> str:
         initial_indent=f"{label:<14}",
         subsequent_indent=" " * 14,
         break_on_hyphens=False,
-    )
-
-
-def bullet(text: str) -> str:
-    """Return one item of a list as the report's texts set it, 80 columns wide."""
-    import textwrap
-
-    return textwrap.fill(
-        text, 80, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
     )
 
 

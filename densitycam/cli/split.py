@@ -28,7 +28,10 @@ from densitycam.cli.options import (
     metavar="ML",
     help="Culture after topping up [mL]; the vessel's working volume when not given.",
 )
-@when_option
+@when_option(
+    'When it was done, such as "2026-05-09 07:41"; now when not given. A date without a time '
+    "counts as after that day's last photo."
+)
 @journal_option
 @json_option
 @click.pass_context
@@ -40,11 +43,14 @@ def command(
     when: datetime | None,
     as_json: bool,
 ) -> None:
-    """Log a split of a vessel: KEPT mL stayed, fresh salt water made up the rest.
+    """Log a split of a vessel: so much culture stayed, fresh salt water made up the rest.
 
-    Growth, phase and days since split are reckoned from it. A split that was not logged is
-    concluded from a sharp fall in density, less surely.
-    """
+    Growth and days since the split are counted from it. A split that was not logged is concluded
+    from a sharp fall in density, less surely. The same vessel and time again corrects it.
+
+    \b
+    densitycam split --vessel "left jar" --kept-ml 225
+    """  # noqa: D301
     from densitycam.journal.store import SplitRecord
 
     journal = open_journal(ctx)
@@ -59,7 +65,6 @@ def command(
     if as_json:
         echo_json(split)
         return
-    click.echo(
-        f"{vessel.name}, {split.done_at:%Y-%m-%d %H:%M}: kept {kept_ml:g} of {total:g} mL "
-        f"({kept_ml / total:.0%})."
-    )
+    day = f"{split.done_at:%Y-%m-%d %H:%M}" if split.timed else f"{split.done_at:%Y-%m-%d}"
+    said = f"{vessel.name}, {day}: kept {kept_ml:g} of {total:g} mL ({kept_ml / total:.0%})."
+    click.echo(said if split.timed else f"{said} It counts as after that day's last photo.")

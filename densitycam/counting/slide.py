@@ -111,21 +111,21 @@ def count_slide(
     `densitycam.counting.precision.dispersion`.
     """
     if isinstance(cells, bool) or int(cells) != cells:
-        raise ValueError(f"cells must be a whole number, got {cells!r}")
+        raise ValueError(f"cells must be a whole number, not {cells!r}")
     cells = int(cells)
     if cells < 0:
-        raise ValueError(f"cells cannot be negative, got {cells}")
+        raise ValueError(f"cells cannot be negative: {cells}")
     if not (squares > 0 and math.isfinite(squares)):
-        raise ValueError(f"squares must be above 0, got {squares!r}")
+        raise ValueError(f"squares must be above 0, not {squares!r}")
     if not (dilution >= 1 and math.isfinite(dilution)):
         raise ValueError(
             f"dilution is final over drawn volume and at least 1 (1 mL made up to 10 mL is 10), "
-            f"got {dilution!r}"
+            f"not {dilution:g}"
         )
     if not 0 <= fixative_fraction <= 1:
         raise ValueError(
             f"fixative fraction must lie between 0 and 1 (2 mL per 100 mL is 0.02), "
-            f"got {fixative_fraction!r}"
+            f"not {fixative_fraction:g}"
         )
     if not (loading_sd >= 0 and dilution_sd >= 0):
         raise ValueError("loading_sd and dilution_sd cannot be negative")
@@ -133,8 +133,8 @@ def count_slide(
     field = unit_by_name(geometry, unit)
     if squares > 2 * field.per_chamber:  # both sides of one slide
         raise ValueError(
-            f"a {geometry.title} slide has {2 * field.per_chamber} {field.id} squares on its two "
-            f"sides, got {squares:g}; count each slide by itself"
+            f"one {geometry.title} slide has {2 * field.per_chamber} {field.id} squares on its "
+            f"two sides, not {squares:g}; log each slide by itself"
         )
 
     other_sd = math.hypot(loading_sd, dilution_sd if dilution > 1 else 0.0)

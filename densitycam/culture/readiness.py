@@ -16,7 +16,7 @@ from densitycam.culture.advice import Advice, Growth, SplitPlan
 from densitycam.culture.logistic import days_between
 from densitycam.culture.series import DensityPoint
 from densitycam.culture.split import KEPT_SHARE, split_plan
-from densitycam.culture.wording import days_words, density_words, interval_words, two_figures
+from densitycam.culture.wording import days_words, density_words, interval_words, significant
 from densitycam.flags import FLAGS
 from densitycam.vessel.record import VesselRecord
 
@@ -46,10 +46,7 @@ class Rule:
 #: The rule in use.
 RULE = Rule()
 
-_NARROW = (
-    "Draw a sample into a narrow flat bottle (10 to 30 mm), or dilute it 1:n with clean salt "
-    "water, and snap that."
-)
+_NARROW = FLAGS["too-dense"].advice
 _COUNT = "Count one slide."
 _TOMORROW = "Take another photo tomorrow."
 _TODAY = "Take a photo today."
@@ -264,15 +261,7 @@ def _no_density(case: _Case) -> Advice | None:
     gates = [FLAGS[f] for f in FLAGS if f in case.flags and FLAGS[f].refuses]
     last = case.last
     if "too-dense" in case.flags and last is not None and last.low >= case.facts.harvest_low:
-        return _harvest(
-            case,
-            density=last.cells_per_ml,
-            low=last.low,
-            high=math.inf,
-            first="Too dense to see through now, and the last density measured lay inside its "
-            f"band already ({interval_words(last.low, last.high)}).",
-            settle=_NARROW,
-        )
+        return _in_band_before(case, last)
     known = "" if gates else "Nothing of this batch has been measured yet."
     if last is not None and last.cells_per_ml > 0:
         known = (
@@ -292,6 +281,19 @@ def _no_density(case: _Case) -> Advice | None:
         "No density could be measured." if gates else "There is no photo to judge by.",
         (*(g.meaning for g in gates), known),
         gates[0].advice if gates else _TODAY,
+    )
+
+
+def _in_band_before(case: _Case, last: DensityPoint) -> Advice:
+    """Too dense to see through, after a density of this batch that was ready already."""
+    return _harvest(
+        case,
+        density=last.cells_per_ml,
+        low=last.low,
+        high=math.inf,
+        first="Too dense to see through now, and the last density measured lay inside its "
+        f"band already ({interval_words(last.low, last.high)}).",
+        settle=_NARROW,
     )
 
 
@@ -329,6 +331,9 @@ def _too_dense(case: _Case) -> Advice | None:
     if e is None or e.status != "more-than":
         return None
     low, band = e.low, case.facts.harvest_low
+    last = case.last
+    if low < band and last is not None and last.low >= band:
+        return _in_band_before(case, last)
     if low >= band:
         return _harvest(
             case,
@@ -360,6 +365,8 @@ def _measured(case: _Case) -> Advice | None:
     c, band = e.cells_per_ml, facts.harvest_low
     measured = f"{density_words(c)} ({interval_words(e.low, e.high, unit=False)})"
     straddles = e.low < band <= e.high
+    # Brightness alone tells little: bars seen through a narrow bottle settle more than a count.
+    surer = FLAGS["bars-lost"].advice if "bars-lost" in case.flags else _COUNT
     if c >= band:
         return _harvest(
             case,
@@ -372,7 +379,7 @@ def _measured(case: _Case) -> Advice | None:
                 if straddles
                 else f"It holds {measured}; its band is {_band(facts)}."
             ),
-            settle=_COUNT if straddles else "",
+            settle=surer if straddles else "",
         )
 
     ceiling = case.ceiling
@@ -445,7 +452,7 @@ def _measured(case: _Case) -> Advice | None:
             growth.evidence,
             *_doubts(case),
         ),
-        _settle(case, _COUNT if straddles else ""),
+        _settle(case, surer if straddles else ""),
         wait_days=left if known else math.nan,
         ready_on=when,
     )
@@ -498,7 +505,10 @@ def _harvest(
             growth.evidence if growth.phase in ("exponential", "slowing") else "",
             "It may stand on if that suits you better: it still grows, and its band reaches to "
             f"{density_words(facts.harvest_high)}."
-            if growth.phase == "exponential" and not late and high < math.inf
+            if growth.phase == "exponential"
+            and not late
+            and high < math.inf
+            and "bars-lost" not in case.flags
             else "",
             *_doubts(case),
         ),
@@ -534,7 +544,7 @@ def _forecast(case: _Case, density: float) -> tuple[float, str]:
     if growth.low > 0:
         span = f"{_span(days_at(growth.high), days_at(growth.low))}"
         return days_at(growth.rate_per_day), (
-            f"at its present {two_figures(growth.divisions_per_day)} doublings a day{span}"
+            f"at its present {significant(growth.divisions_per_day)} doublings a day{span}"
         )
     usual = math.sqrt(facts.rate_low_per_day * facts.rate_high_per_day)
     span = _span(days_at(facts.rate_high_per_day), days_at(facts.rate_low_per_day))

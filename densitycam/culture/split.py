@@ -7,7 +7,7 @@ import math
 from densitycam.calibration.species import SpeciesFacts
 from densitycam.culture.advice import Growth, SplitPlan
 from densitycam.culture.logistic import split_cycle
-from densitycam.culture.wording import days_words, two_figures
+from densitycam.culture.wording import days_words, significant
 from densitycam.errors import DensitycamError
 from densitycam.vessel.record import VesselRecord
 
@@ -21,15 +21,15 @@ TEMPERATURE_RANGE_C = (0.0, 40.0)
 SALINITY_TOP_G_PER_KG = 120.0
 
 _CAUTIONS = (
-    "Do not pour a whole harvest into a tank at once: it can use up the oxygen at night and adds "
-    "nutrients; feed small portions and watch the animals.",
+    "A tank: feed small portions and watch the animals; a whole harvest at once can use up the "
+    "oxygen at night, and it adds nutrients.",
     "Never feed a culture that smells off, has changed colour or has clumped, and keep no starter "
     "from it.",
     "Not for people to eat.",
-    "Keep bleach and alcohol apart from each other, from flames and from the culture; rinse "
-    "bleached tools until no smell is left.",
-    "Mains power beside salt water: pull plugs before you pour, and keep a drip loop in each lead.",
-    "Do not tip cultures, fixative or bleach into natural water; local rules come first.",
+    "Bleach and alcohol: apart from each other, from flames and from the culture; rinse tools "
+    "until no smell is left.",
+    "Mains power beside salt water: pull plugs before you pour; a drip loop in each lead.",
+    "Cultures, fixative and bleach do not belong in natural water; local rules come first.",
 )
 
 
@@ -160,7 +160,7 @@ def split_plan(
             days = f"{needed / best:.1f} days" if best > 0 else "growth to start first"
             raise DensitycamError(
                 f"Keeping {100 * kept_share:.0f} % every {every_days:g} days would thin the "
-                f"culture out: it grows by {two_figures(best)} a day and that needs {days}.",
+                f"culture out: it grows by {significant(best)} a day and that needs {days}.",
                 f"Keep at least {100 * math.exp(-max(best, 0.0) * every_days):.0f} %, "
                 "or wait longer.",
             )
@@ -171,30 +171,19 @@ def split_plan(
     dose = math.nan if label_ml_per_l is None else label_ml_per_l * fresh / 1000.0
 
     notes = [
-        f"Dose nutrient for the {fresh:.0f} mL of new water only: "
-        + (
-            "by its label (common practice for a small bottle is about half a millilitre of each "
-            "part); more is not better."
-            if label_ml_per_l is None
-            else f"{two_figures(dose)} mL of each part; more is not better."
-        ),
-        "Salt mixes hold water: weigh, stir until clear, then measure. The specific gravity given "
-        f"is against fresh water of the same temperature ({temperature_c:g}/{temperature_c:g} C); "
-        "a hydrometer marked otherwise reads another number.",
-        "What evaporates is topped up with fresh water, what is harvested with salt water.",
+        "Salt mixes hold water: weigh, stir until clear, then measure. The specific gravity is "
+        f"against fresh water of the same temperature ({temperature_c:g}/{temperature_c:g} C); a "
+        "hydrometer marked otherwise reads another number.",
+        "Top up evaporation with fresh water, a harvest with salt water.",
     ]
     if facts.needs_silicate:
-        notes.insert(1, "A diatom: the new water needs silicate too.")
+        notes.insert(0, "A diatom: the new water needs silicate too.")
     if not math.isfinite(days):
         low, high = needed / facts.rate_high_per_day, needed / facts.rate_low_per_day
         notes.append(
             "How fast it grows after the split is not known yet; this species usually needs "
             f"{low:.0f} to {days_words(high)} for {needed / math.log(2):.1f} doublings."
         )
-    notes.append(
-        f"The harvest keeps about {days_words(facts.keep_cold_days)} in the refrigerator; shake it "
-        "every couple of days, never freeze it."
-    )
     return SplitPlan(
         keep_ml=keep,
         harvest_ml=fresh,

@@ -1,46 +1,94 @@
-"""Densities and days in plain words, two figures, with their unit."""
+"""Numbers, densities and days in plain words: two figures, one unit for a value and its limits."""
 
 from __future__ import annotations
 
 import math
 
-__all__ = ["days_words", "density_words", "interval_words", "two_figures"]
+__all__ = ["days_words", "density_scale", "density_words", "interval_words", "significant"]
+
+#: From the largest: a number from which a unit is used, cells/mL in one unit, and its word.
+#: Millions begin early, so that a culture growing from 0.2 to 2 million keeps one unit.
+_SCALES = ((1e9, 1e9, "billion"), (1e5, 1e6, "million"), (1e3, 1e3, "thousand"))
 
 
-def two_figures(value: float) -> str:
-    """Round to two significant figures without an exponent: 23, 2.3, 0.23, 1 200."""
-    if not math.isfinite(value):
+def significant(value: float, figures: int = 2) -> str:
+    """Return `value` rounded to significant figures, written out without an exponent.
+
+    Parameters
+    ----------
+    value : float
+        Any number.
+    figures : int, default 2
+        Significant figures, >= 1. Whole digits beyond them are kept as zeros.
+
+    Returns
+    -------
+    str
+        Such as "8.4", "0.052", "1200"; "unknown" for nan, "unlimited" for inf.
+
+    Examples
+    --------
+    >>> significant(1234.0), significant(0.99951), significant(99.6)
+    ('1200', '1.0', '100')
+    """
+    if math.isnan(value):
         return "unknown"
+    if math.isinf(value):
+        return "unlimited" if value > 0 else "-unlimited"
     if value == 0:
         return "0"
-    places = 1 - math.floor(math.log10(abs(value)))
-    rounded = round(value, places)
-    places = max(0, 1 - math.floor(math.log10(abs(rounded))))
-    return f"{rounded:,.{places}f}".replace(",", " ")
+    rounded = float(f"{value:.{figures - 1}e}")
+    exponent = math.floor(math.log10(abs(rounded)) + 1e-12)
+    return f"{rounded:.{max(0, figures - 1 - exponent)}f}"
+
+
+def density_scale(cells_per_ml: float) -> tuple[float, str]:
+    """Return the unit in which a density is best read.
+
+    Parameters
+    ----------
+    cells_per_ml : float
+        Density [cells/mL]; of an interval its upper end, so that both limits share the unit.
+
+    Returns
+    -------
+    factor : float
+        Cells/mL in one unit: 1e9, 1e6, 1e3 or 1.
+    word : str
+        "billion", "million", "thousand" or "".
+    """
+    if math.isfinite(cells_per_ml):
+        rounded = float(f"{abs(cells_per_ml):.1e}")  # 99 960 reads as 0.10 million
+        for least, factor, word in _SCALES:
+            if rounded >= least:
+                return factor, word
+    return 1.0, ""
 
 
 def density_words(cells_per_ml: float) -> str:
-    """Return a density in words: "23 million cells/mL", "8 500 cells/mL"."""
-    if math.isfinite(cells_per_ml) and abs(cells_per_ml) >= 1e5:
-        return f"{two_figures(cells_per_ml / 1e6)} million cells/mL"
-    return f"{two_figures(cells_per_ml)} cells/mL"
+    """Return a density in words: "23 million cells/mL", "8.5 thousand cells/mL"."""
+    factor, word = density_scale(cells_per_ml)
+    return " ".join(p for p in (significant(cells_per_ml / factor), word, "cells/mL") if p)
 
 
 def interval_words(low: float, high: float, *, unit: bool = True) -> str:
-    """Return an interval in words: "18 to 29 million cells/mL", or without its unit."""
-    tail = " cells/mL" if unit else ""
+    """Return an interval in words: "18 to 29 million cells/mL", or without "cells/mL"."""
     if not math.isfinite(high):
-        return "more than " + density_words(low).removesuffix(" cells/mL") + tail
-    if high >= 1e5:
-        return f"{two_figures(low / 1e6)} to {two_figures(high / 1e6)} million{tail}"
-    return f"{two_figures(low)} to {two_figures(high)}{tail}"
+        text = f"more than {density_words(low)}"
+    else:
+        factor, word = density_scale(high)
+        limits = f"{significant(low / factor)} to {significant(high / factor)}"
+        text = " ".join(p for p in (limits, word, "cells/mL") if p)
+    return text if unit else text.removesuffix(" cells/mL")
 
 
 def days_words(days: float) -> str:
-    """Whole days in words; "less than a day" below one."""
+    """Whole days in words; "less than a day" below one, weeks above four of them."""
     if not math.isfinite(days):
         return "an unknown number of days"
     if days < 0.75:
         return "less than a day"
     whole = max(1, round(days))
+    if whole > 28:
+        return f"{round(days / 7)} weeks"
     return "1 day" if whole == 1 else f"{whole} days"

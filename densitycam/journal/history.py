@@ -6,10 +6,10 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.estimate import Estimate, signs_with
 from densitycam.calibration.species import SpeciesFacts, load_species
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.errors import DensitycamError
@@ -19,6 +19,7 @@ from densitycam.journal.store import (
     Journal,
     PhotoRecord,
     SlideRecord,
+    SplitRecord,
 )
 from densitycam.vessel.record import VesselRecord
 
@@ -79,8 +80,9 @@ class DatedReading:
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """Signs seen in it."""
-        return () if self.photo.reading is None else self.photo.reading.flags
+        """Signs seen in it, with what its density adds to them."""
+        reading = self.photo.reading
+        return () if reading is None else signs_with(self.estimate, reading.flags)
 
 
 @dataclass(frozen=True)
@@ -263,11 +265,25 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
         calibration=calibration,
         kept_calibration=kept,
         readings=tuple(readings),
-        logged_splits=tuple(
-            Split(when=s.done_at, kept_share=s.kept_ml / s.total_ml)
-            for s in journal.splits(vessel.name)
-        ),
+        logged_splits=_dated_splits(journal.splits(vessel.name), [r.when for r in readings]),
     )
+
+
+def _dated_splits(records: Sequence[SplitRecord], photos: Sequence[datetime]) -> tuple[Split, ...]:
+    """Return the logged splits in order of time, each day without a time given one.
+
+    It is noon, or just after the day's last photo where that was taken later: a split of a
+    dated day must not come before the photo that led to it.
+    """
+    splits = []
+    for record in records:
+        when = record.done_at
+        if not record.timed:
+            same_day = [p for p in photos if p.date() == when.date()]
+            noon = when.replace(hour=12)
+            when = max([noon, *(p + timedelta(seconds=1) for p in same_day)])
+        splits.append(Split(when=when, kept_share=record.kept_ml / record.total_ml))
+    return tuple(sorted(splits, key=lambda s: s.when))
 
 
 def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]:
@@ -291,19 +307,13 @@ def splits_until(
 ) -> tuple[Split, ...]:
     """Return the splits that can be known at a moment from some readings.
 
-    Those logged up to then, and those concluded from the densities where none was logged
-    between the same two photos.
+    Those logged up to then, and those concluded from falls in density that none of them
+    explains.
     """
     from densitycam.culture.growth import infer_splits
 
     logged = [s for s in history.logged_splits if s.when <= now]
-    points = density_points(readings)
-    inferred = []
-    for split in infer_splits(points):
-        before = max(p.when for p in points if p.when <= split.when)
-        after = min(p.when for p in points if p.when >= split.when)
-        if not any(before <= s.when <= after for s in logged):
-            inferred.append(split)
+    inferred = infer_splits(density_points(readings), logged)
     return tuple(sorted([*logged, *inferred], key=lambda s: s.when))
 
 

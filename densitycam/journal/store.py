@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, fields, replace
-from datetime import datetime
+from datetime import datetime, time
 from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
@@ -104,12 +104,20 @@ class SlideRecord:
 
 @dataclass(frozen=True)
 class SplitRecord:
-    """One split: `kept_ml` of `total_ml` stayed in the vessel [mL]."""
+    """One split: `kept_ml` of `total_ml` stayed in the vessel [mL].
+
+    `done_at` at midnight stands for a day of which the time was not given.
+    """
 
     vessel: str
     done_at: datetime
     kept_ml: float
     total_ml: float
+
+    @property
+    def timed(self) -> bool:
+        """Whether a time was given with the day."""
+        return self.done_at.time() != time.min
 
 
 @dataclass(frozen=True)

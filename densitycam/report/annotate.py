@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from densitycam.atomic_file import write_whole
-from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.estimate import Estimate, signs_with
 from densitycam.card.layout import CardLayout, Rect
 from densitycam.culture.advice import Advice
 from densitycam.flags import FLAGS
@@ -260,7 +260,7 @@ def _answer_lines(
     lines += [
         (f"{FLAGS[n].title.capitalize()}. {FLAGS[n].advice}", 1.0, _SIGN)
         for n in FLAGS
-        if n in set(reading.flags)
+        if n in signs_with(estimate, reading.flags)
     ]
     return lines
 

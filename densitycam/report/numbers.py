@@ -3,14 +3,32 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from datetime import datetime
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.counting.slide import SlideCount
 from densitycam.culture.advice import Growth
+from densitycam.culture.wording import days_words, density_scale, significant
 
-#: From the largest: a number from which a unit is used, and its word.
-_SCALES = ((1e9, "billion"), (1e6, "million"), (1e3, "thousand"))
+__all__ = [
+    "density_scale",
+    "format_cells",
+    "format_day",
+    "format_days",
+    "format_density",
+    "format_grams",
+    "format_ml",
+    "format_percent",
+    "format_range",
+    "format_rate",
+    "format_slide",
+    "series_unit",
+    "significant",
+]
+
+#: Cells/mL in one unit, and the unit's word.
+Unit = tuple[float, str]
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -18,65 +36,11 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 _THREE_FIGURES_BELOW = 0.08
 
 
-def significant(value: float, figures: int = 2) -> str:
-    """Return `value` rounded to significant figures, written out without an exponent.
-
-    Parameters
-    ----------
-    value : float
-        Any number.
-    figures : int, default 2
-        Significant figures, >= 1. Whole digits beyond them are kept as zeros.
-
-    Returns
-    -------
-    str
-        Such as "8.4", "0.052", "1200"; "unknown" for nan, "unlimited" for inf.
-
-    Examples
-    --------
-    >>> significant(1234.0), significant(0.99951), significant(99.6)
-    ('1200', '1.0', '100')
-    """
-    if math.isnan(value):
-        return "unknown"
-    if math.isinf(value):
-        return "unlimited" if value > 0 else "-unlimited"
-    if value == 0:
-        return "0"
-    rounded = float(f"{value:.{figures - 1}e}")
-    exponent = math.floor(math.log10(abs(rounded)) + 1e-12)
-    return f"{rounded:.{max(0, figures - 1 - exponent)}f}"
-
-
-def density_scale(cells_per_ml: float) -> tuple[float, str]:
-    """Return the unit in which a density is best read.
-
-    Parameters
-    ----------
-    cells_per_ml : float
-        Density [cells/mL].
-
-    Returns
-    -------
-    factor : float
-        Cells/mL in one unit: 1e9, 1e6, 1e3 or 1.
-    word : str
-        "billion", "million", "thousand" or "".
-    """
-    if math.isfinite(cells_per_ml):
-        rounded = float(f"{cells_per_ml:.1e}")  # 999 600 reads as 1.0 million
-        for factor, word in _SCALES:
-            if rounded >= factor:
-                return factor, word
-    return 1.0, ""
-
-
 def _with_unit(number: str, word: str) -> str:
     return " ".join(part for part in (number, word, "cells/mL") if part)
 
 
-def format_cells(cells_per_ml: float, *, figures: int = 2) -> str:
+def format_cells(cells_per_ml: float, *, figures: int = 2, unit: Unit | None = None) -> str:
     """Return a density with its unit, such as "8.4 million cells/mL".
 
     Parameters
@@ -85,13 +49,15 @@ def format_cells(cells_per_ml: float, *, figures: int = 2) -> str:
         Density [cells/mL].
     figures : int, default 2
         Significant figures.
+    unit : (float, str), optional
+        Unit to use; the density's own when not given.
 
     Returns
     -------
     str
         The density in words.
     """
-    factor, word = density_scale(cells_per_ml)
+    factor, word = density_scale(cells_per_ml) if unit is None else unit
     return _with_unit(significant(cells_per_ml / factor, figures), word)
 
 
@@ -101,10 +67,14 @@ def _figures(value: float, low: float, high: float) -> int:
     return 3 if (high - low) / (2 * value) < _THREE_FIGURES_BELOW else 2
 
 
-def _interval(value: float, low: float, high: float) -> str:
-    """Return the limits in the unit of `value`; a limit that is not there is said in words."""
-    factor, _ = density_scale(value)
-    figures = _figures(value, low, high)
+def _unit_of(value: float, high: float) -> Unit:
+    """Return the unit of an interval's upper end: a value and its limits share one."""
+    return density_scale(high if math.isfinite(high) and high >= value else value)
+
+
+def _interval(low: float, high: float, *, figures: int, unit: Unit) -> str:
+    """Return the limits without their unit; a limit that is not there is said in words."""
+    factor, _ = unit
     has_low, has_high = low > 0, math.isfinite(high)
     if has_low and has_high:
         return f"{significant(low / factor, figures)} to {significant(high / factor, figures)}"
@@ -115,33 +85,89 @@ def _interval(value: float, low: float, high: float) -> str:
     return "no interval"
 
 
-def format_density(estimate: Estimate, *, short: bool = False) -> str:
+def format_range(low: float, high: float) -> str:
+    """Return a span of densities in one unit, such as "5.3 to 120 million cells/mL".
+
+    Parameters
+    ----------
+    low, high : float
+        Its ends [cells/mL], finite.
+
+    Returns
+    -------
+    str
+        The span in words.
+    """
+    factor, word = density_scale(high)
+    if low < factor / 1000:  # too far apart for one unit
+        return f"{format_cells(low)} to {format_cells(high)}"
+    return _with_unit(f"{significant(low / factor)} to {significant(high / factor)}", word)
+
+
+def series_unit(estimates: Iterable[Estimate]) -> Unit:
+    """Return the one unit in which a vessel's densities are best listed.
+
+    Parameters
+    ----------
+    estimates : iterable of Estimate
+        Answers of one vessel.
+
+    Returns
+    -------
+    factor : float
+        Cells/mL in one unit.
+    word : str
+        "billion", "million", "thousand" or "".
+    """
+    tops = [
+        top
+        for e in estimates
+        for top in [e.high if math.isfinite(e.high) else e.low]
+        if math.isfinite(top) and top > 0
+    ]
+    if not tops:
+        return density_scale(1e6)
+    factor, word = density_scale(max(tops))
+    # A culture that has grown a thousandfold is listed in the unit of most of its days.
+    return (
+        (factor, word) if min(tops) >= factor / 100 else density_scale(sorted(tops)[len(tops) // 2])
+    )
+
+
+def format_density(estimate: Estimate, *, unit: Unit | None = None) -> str:
     """Return an estimate with its interval.
 
     Parameters
     ----------
     estimate : Estimate
         The answer.
-    short : bool, default False
-        For tables: without "cells/mL" and without naming the 95 %.
+    unit : (float, str), optional
+        For a table whose heading names the unit: numbers only.
 
     Returns
     -------
     str
-        Such as "8.4 million cells/mL (95 %: 7.1 to 9.9)", "more than 90 million cells/mL".
+        Such as "8.4 million cells/mL (95 %: 7.1 to 9.9)", "more than 90 million cells/mL"; in a
+        table "8.4 (7.1 to 9.9)", "more than 90".
     """
     bound = {"less-than": estimate.high, "more-than": estimate.low}.get(estimate.status)
     if bound is not None:
-        text = f"{estimate.status.replace('-', ' ')} {format_cells(bound)}"
-        return text.removesuffix(" cells/mL") if short else text
-    value = estimate.cells_per_ml
+        than = estimate.status.replace("-", " ")
+        if unit is not None:
+            return f"{than} {significant(bound / unit[0])}"
+        return f"{than} {format_cells(bound)}"
+    value, low, high = estimate.cells_per_ml, estimate.low, estimate.high
     if math.isnan(value):
         return "unknown"
-    limits = _interval(value, estimate.low, estimate.high)
-    text = format_cells(value, figures=_figures(value, estimate.low, estimate.high))
-    if short:
-        return f"{text.removesuffix(' cells/mL')} ({limits})"
-    return f"{text} (95 %: {limits})"
+    if unit is not None:
+        return f"{significant(value / unit[0])} ({_interval(low, high, figures=2, unit=unit)})"
+    return _with_interval(value, low, high)
+
+
+def _with_interval(value: float, low: float, high: float) -> str:
+    figures, unit = _figures(value, low, high), _unit_of(value, high)
+    limits = _interval(low, high, figures=figures, unit=unit)
+    return f"{format_cells(value, figures=figures, unit=unit)} (95 %: {limits})"
 
 
 def format_slide(count: SlideCount) -> str:
@@ -159,9 +185,7 @@ def format_slide(count: SlideCount) -> str:
     """
     if count.cells == 0:
         return f"less than {format_cells(count.high)}"
-    value = count.cells_per_ml
-    text = format_cells(value, figures=_figures(value, count.low, count.high))
-    return f"{text} (95 %: {_interval(value, count.low, count.high)})"
+    return _with_interval(count.cells_per_ml, count.low, count.high)
 
 
 def format_rate(growth: Growth) -> str:
@@ -198,20 +222,11 @@ def format_days(days: float) -> str:
     Returns
     -------
     str
-        Such as "less than a day", "1 day", "2.5 days", "9 days", "6 weeks", "unknown".
+        Such as "less than a day", "1 day", "9 days", "6 weeks", "unknown".
     """
     if math.isnan(days):
         return "unknown"
-    if math.isinf(days):
-        return "never at this rate"
-    if days < 0.5:
-        return "less than half a day"
-    halves = round(days * 2) / 2 if days < 3 else float(round(days))
-    if halves == 1:
-        return "1 day"
-    if halves > 28:
-        return f"{round(halves / 7)} weeks"
-    return f"{halves:g} days"
+    return "never at this rate" if math.isinf(days) else days_words(days)
 
 
 def format_ml(volume_ml: float) -> str:

@@ -7,10 +7,12 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.estimate import Estimate, signs_with
 from densitycam.culture.advice import Advice, Growth, SplitPlan
 from densitycam.flags import FLAGS
 from densitycam.report.numbers import (
+    Unit,
+    density_scale,
     format_cells,
     format_day,
     format_days,
@@ -18,6 +20,7 @@ from densitycam.report.numbers import (
     format_grams,
     format_ml,
     format_percent,
+    format_range,
     format_rate,
     significant,
 )
@@ -27,7 +30,7 @@ from densitycam.vessel.reading import CHANNELS, Reading
 WIDTH = 80
 
 _LABEL = 14
-_NAME, _DAY, _DENSITY, _WORDS = 18, 6, 25, 25
+_NAME, _DAY, _DENSITY = 18, 6, 23
 
 #: The decision in a word or two, for tables.
 ACTION_WORDS = {
@@ -71,10 +74,6 @@ def _shorten(text: str, width: int) -> str:
         return text
     head = (width - 2 + 1) // 2
     return f"{text[:head]}..{text[len(text) - (width - 2 - head) :]}"
-
-
-def _cut(text: str, width: int) -> str:
-    return text if len(text) <= width else f"{text[: width - 2].rstrip()}.."
 
 
 def flag_text(flag_id: str) -> str:
@@ -157,21 +156,23 @@ def _optics(reading: Reading) -> list[str]:
     else:
         greenness = "not measurable"
     lines = [
-        _entry("Light path", path),
-        _entry("Turbidity", turbidity),
-        _entry("Greenness", greenness),
+        _entry("  Light path", path),
+        _entry("  Turbidity", turbidity),
+        _entry("  Greenness", greenness),
     ]
     left_out = [name for name, ok in zip(CHANNELS, reading.usable, strict=True) if not ok]
     if left_out:
         verb = "channels were" if len(left_out) > 1 else "channel was"
         lines.append(
-            _entry("Left out", f"the camera's {' and '.join(left_out)} {verb} too dark to use")
+            _entry("  Left out", f"the camera's {' and '.join(left_out)} {verb} too dark to use")
         )
     return lines
 
 
 def advice_text(advice: Advice) -> str:
-    """Return the decision, its reasons, what would settle it, and the split plan.
+    """Return the decision, its reasons, what would settle it, and the split plan's amounts.
+
+    How to carry the plan out, and its cautions, are `care_text`'s.
 
     Parameters
     ----------
@@ -186,7 +187,8 @@ def advice_text(advice: Advice) -> str:
     parts = [_entry("Today", advice.headline)]
     if advice.ready_on is not None and math.isfinite(advice.wait_days):
         days = format_days(advice.wait_days)
-        parts.append(_entry("Ready", f"about {format_day(advice.ready_on)}, in {days}"))
+        about = "" if days.startswith("less") else "about "
+        parts.append(_entry("Ready", f"{format_day(advice.ready_on)}, in {about}{days}"))
     if advice.reasons:
         parts += ["Because", *(_bullet(reason) for reason in advice.reasons)]
     if advice.would_settle:
@@ -209,12 +211,7 @@ def split_plan_text(plan: SplitPlan) -> str:
     str
         Several lines.
     """
-    cells = f"about {significant(plan.harvest_cells / 1e9)} billion cells"
-    if math.isfinite(plan.harvest_cells_low) and math.isfinite(plan.harvest_cells_high):
-        low, high = (
-            significant(n / 1e9) for n in (plan.harvest_cells_low, plan.harvest_cells_high)
-        )
-        cells += f" (95 %: {low} to {high})"
+    cells = f"about {_cells(plan)}"
     lines = [
         "Split plan",
         _entry(
@@ -229,20 +226,62 @@ def split_plan_text(plan: SplitPlan) -> str:
             f"{plan.specific_gravity:.4f} at {plan.temperature_c:g} C",
         ),
     ]
+    new = f"the {format_ml(plan.top_up_ml)} of new water only"
     if math.isfinite(plan.nutrient_ml_each):
-        dose = f"{format_ml(plan.nutrient_ml_each)} of each part, for the new water only"
-        lines.append(_entry("  Nutrient", dose))
-    lines.append(_entry("  Then", f"{format_cells(plan.density_after)} after the top-up"))
-    doublings = significant(plan.doublings_needed)
-    if math.isfinite(plan.days_to_next):
-        again = f"in about {format_days(plan.days_to_next)} ({doublings} doublings)"
+        dose = f"{format_ml(plan.nutrient_ml_each)} of each part, for {new}"
     else:
-        again = f"after {doublings} doublings; the growth rate is not known yet"
+        dose = (
+            f"by its label, for {new} (common practice for a small bottle: about half a "
+            "millilitre of each part)"
+        )
+    lines.append(_entry("  Nutrient", f"{dose}; more is not better"))
+    lines.append(_entry("  Then", f"{format_cells(plan.density_after)} after the top-up"))
+    doublings = f"{plan.doublings_needed:.2g} doublings"
+    if math.isfinite(plan.days_to_next):
+        again = f"in about {format_days(plan.days_to_next)} ({doublings})"
+    else:
+        again = f"after {doublings}; the growth rate is not known yet"
     lines.append(_entry("  Next", again))
-    if not plan.notes:  # they say it, and how
-        lines.append(_entry("  Keeps cold", f"about {format_days(plan.keep_cold_days)}"))
-    lines += [_bullet(line) for line in (*plan.notes, *plan.cautions)]
+    keeps = format_days(plan.keep_cold_days)
+    lines.append(
+        _entry(
+            "  Keeps cold",
+            f"about {keeps} in the refrigerator; shake it every couple of days, never freeze it",
+        )
+    )
     return "\n".join(lines)
+
+
+def _cells(plan: SplitPlan) -> str:
+    """Return how many cells the harvest holds, with its limits in the same unit."""
+    low, high = plan.harvest_cells_low, plan.harvest_cells_high
+    known = math.isfinite(low) and math.isfinite(high)
+    factor, word = density_scale(high if known else plan.harvest_cells)
+    text = " ".join(p for p in (significant(plan.harvest_cells / factor), word, "cells") if p)
+    if known:
+        text += f" (95 %: {significant(low / factor)} to {significant(high / factor)})"
+    return text
+
+
+def care_text(plans: Iterable[SplitPlan]) -> str:
+    """Return how to carry split plans out and what can hurt, each sentence once; "" for none.
+
+    Parameters
+    ----------
+    plans : iterable of SplitPlan
+        The plans shown before.
+
+    Returns
+    -------
+    str
+        A heading and one paragraph a sentence.
+    """
+    shown = tuple(plans)
+    said = dict.fromkeys(
+        [note for plan in shown for note in plan.notes]
+        + [caution for plan in shown for caution in plan.cautions]
+    )
+    return "\n".join(["With every split", *(_bullet(line) for line in said)]) if said else ""
 
 
 def snap_text(
@@ -255,7 +294,7 @@ def snap_text(
     flags: Sequence[str] = (),
     notes: Sequence[str] = (),
 ) -> str:
-    """Return everything one photo says.
+    """Return everything one photo says: density, signs, today and its plan first, cautions last.
 
     Parameters
     ----------
@@ -279,22 +318,26 @@ def snap_text(
     str
         The text, without a newline at its end.
     """
+    because = () if advice is None else advice.reasons
+    said = dict.fromkeys(note for note in (*estimate.notes, *notes) if note not in because)
     parts = [
         _paragraph(title),
         "",
         _entry("Density", format_density(estimate)),
         _entry("", checked_text(estimate)),
-        *(_entry("Note", note) for note in (*estimate.notes, *notes)),
-        *_optics(reading),
+        *(_entry("Note", note) for note in said),
     ]
-    if growth is not None:
-        phase = "" if growth.phase == "unknown" else f"; {growth.phase}"
-        parts.append(_entry("Growth", f"{format_rate(growth)}{phase}"))
-    signs = signs_text([*reading.flags, *flags])
+    signs = signs_text([*signs_with(estimate, reading.flags), *flags])
     if signs:
         parts += ["", signs]
     if advice is not None:
         parts += ["", advice_text(advice)]
+    parts += ["", "Measured", *_optics(reading)]
+    if growth is not None:
+        phase = "" if growth.phase == "unknown" else f"; {growth.phase}"
+        parts.append(_entry("  Growth", f"{format_rate(growth)}{phase}"))
+    if advice is not None and advice.plan is not None:
+        parts += ["", care_text([advice.plan])]
     return "\n".join(parts)
 
 
@@ -320,17 +363,25 @@ def refused_text(title: str, flag_id: str, found: str = "") -> str:
     return _paragraph(f"{title}: not measured, {flag.title}{found}. {flag.meaning} {flag.advice}")
 
 
-def batch_heading() -> str:
-    """Return the heading of `batch_line`'s columns."""
-    return _columns("photo", "day", "cells/mL (95 % interval)", "decision; signs")
+def batch_heading(unit: Unit) -> str:
+    """Return the heading of `batch_line`'s columns.
+
+    Parameters
+    ----------
+    unit : (float, str)
+        Of the densities, from `densitycam.report.numbers.series_unit`.
+
+    Returns
+    -------
+    str
+        One line.
+    """
+    density = f"{unit[1]} cells/mL (95 %)".strip()
+    return f"{_place('photo', 'day')}{density:<{_DENSITY}}  decision; signs"
 
 
-def _columns(name: str, day: str, density: str, words: str) -> str:
-    line = (
-        f"{_shorten(name, _NAME):<{_NAME}}  {day:<{_DAY}}  "
-        f"{_cut(density, _DENSITY):<{_DENSITY}}  {_cut(words, _WORDS)}"
-    )
-    return line.rstrip()
+def _place(name: str, day: str) -> str:
+    return f"{_shorten(name, _NAME):<{_NAME}}  {day:<{_DAY}}  "
 
 
 def batch_line(
@@ -338,11 +389,12 @@ def batch_line(
     name: str,
     when: datetime | None,
     estimate: Estimate | None,
+    unit: Unit,
     flags: Sequence[str] = (),
     advice: Advice | None = None,
     problem: str = "",
 ) -> str:
-    """Return one photo of a batch on one line.
+    """Return one photo of a batch on one line; signs that do not fit follow on a second.
 
     Parameters
     ----------
@@ -352,6 +404,8 @@ def batch_line(
         Capture time.
     estimate : Estimate or None
         Cells/mL; None for a photo that was not measured.
+    unit : (float, str)
+        Of the density, as in the heading.
     flags : sequence of str
         Signs, or the gate that refused it.
     advice : Advice, optional
@@ -362,21 +416,34 @@ def batch_line(
     Returns
     -------
     str
-        At most 80 columns.
+        At most 80 columns wide.
     """
-    day = "" if when is None else format_day(when)
-    seen = [FLAGS[n].title for n in FLAGS if n in set(flags)]
+    place = _place(name, "" if when is None else format_day(when))
+    shown = set(signs_with(estimate, flags))
+    seen = [FLAGS[n].title for n in FLAGS if n in shown]
     if estimate is None:
-        return _columns(name, day, "not measured", ", ".join(seen) or problem)
-    words = []
-    if advice is not None:
-        action = ACTION_WORDS[advice.action]
-        if advice.action == "wait" and math.isfinite(advice.wait_days):
-            action = f"wait {format_days(advice.wait_days)}"
-        words.append(action)
-    if len("; ".join([*words, *seen])) > _WORDS:  # the ids are the shorter words
-        seen = [n.replace("-", " ") for n in FLAGS if n in set(flags)]
-    return _columns(name, day, format_density(estimate, short=True), "; ".join([*words, *seen]))
+        start = f"{place}{'not measured':<{_DENSITY}}  "
+        words = ", ".join(seen) or _shorten(problem, WIDTH - len(start))
+    else:
+        start = f"{place}{format_density(estimate, unit=unit):<{_DENSITY}}  "
+        action = "" if advice is None else _action(advice)
+        words = "; ".join(part for part in (action, ", ".join(seen)) if part)
+    width = WIDTH - len(start)
+    if len(words) <= width:
+        return f"{start}{words}".rstrip()
+    return textwrap.fill(
+        words,
+        WIDTH,
+        initial_indent=start,
+        subsequent_indent=" " * (len(start) + 2),
+        break_on_hyphens=False,
+    )
+
+
+def _action(advice: Advice) -> str:
+    if advice.action == "wait" and math.isfinite(advice.wait_days):
+        return f"wait {format_days(advice.wait_days)}".replace("less than", "under")
+    return ACTION_WORDS[advice.action]
 
 
 def batch_refused_text(refused: Sequence[tuple[str, str, str]]) -> str:
@@ -473,8 +540,6 @@ def calibration_text(
             )
         )
     if range_high > 0:
-        parts.append(
-            _entry("Holds from", f"{format_cells(range_low)} to {format_cells(range_high)}")
-        )
+        parts.append(_entry("Holds from", format_range(range_low, range_high)))
     parts += [_entry("Note", note) for note in notes]
     return "\n".join(parts)

@@ -193,7 +193,7 @@ def test_what_the_user_calibrated_since_is_not_calibrated_again(run, photo_folde
         ("slides.csv", "group,32", "group,3.5", "line 2, column cells: must be a whole number"),
         ("slides.csv", "group,32", "group,", "line 2, column cells: is empty"),
         ("slides.csv", "group,32", "grop,32", "line 2, column unit: The improved Neubauer"),
-        ("slides.csv", "group,32,5", "group,32,500", "line 2, column squares: a improved"),
+        ("slides.csv", "group,32,5", "group,32,500", "line 2, column squares: one improved"),
         ("slides.csv", "group,32,5,5,", "group,32,5,5,2", "line 2, column fixative_fraction:"),
         ("slides.csv", "group,32,5,5,", "group,32,5,5,0,x", "line 2, column fixative_fraction:"),
         ("splits.csv", ",125,500", ",600,500", "line 2, column kept_ml: must be below total_ml"),

@@ -58,7 +58,11 @@ def test_a_count_pairs_with_a_photo_and_tests_the_calibration(run, slim, photo_s
         (("--cells", "3", "--squares", "-4"), 2, "Invalid value for '--squares'"),
         (("--cells", "3"), 2, "Say in how many squares"),
         (("--cells", "3,4", "--squares", "5"), 2, "lists 2 squares, --squares says 5"),
-        (("--cells", "3", "--squares", "99"), 2, "A improved Neubauer slide has 18 large squares"),
+        (
+            ("--cells", "3", "--squares", "99"),
+            2,
+            "One improved Neubauer slide has 18 large squares",
+        ),
         (("--cells", "3", "--squares", "4", "--dilution", "0.5"), 2, "Invalid value for '--dilut"),
         (("--cells", "3", "--squares", "4", "--fixative", "-1"), 2, "Invalid value for '--fixat"),
         (("--cells", "3", "--squares", "4", "--chamber", "neubaur"), 1, "Did you mean neubauer"),

@@ -18,6 +18,26 @@ def test_a_split_is_logged_and_corrected(run, slim):
     assert "1 split" in run("vessel", "slim").output.splitlines()[1]
 
 
+def test_a_day_without_a_time_is_said_to_come_after_its_photos(run, slim):
+    text = run("split", "--vessel", "slim", "--when", "2026-04-02", "--kept-ml", "125").output
+    assert "slim, 2026-04-02: kept 125 of 500 mL (25%)." in text
+    assert "It counts as after that day's last photo." in text
+    assert "after that day's last photo" in " ".join(run("split", "--help").output.split())
+
+
+def test_growth_is_not_read_across_a_split_dated_with_its_days_photo(run, photo_folder):
+    # Day 4 was photographed at 8:30 and split later; midnight would put the split before it.
+    (photo_folder / "splits.csv").write_text(
+        "vessel,when,kept_ml,total_ml\nslim,2026-04-04,125,500\n"
+    )
+    found = json.loads(run("batch", photo_folder, "--json").output)["photos"]
+    assert found[3]["growth"]["points"] >= 3
+    assert found[3]["growth"]["rate_per_day"] > 0
+    assert found[3]["growth"]["days_since_split"] > 2.5
+    run("batch", photo_folder)
+    assert "1 split" in run("vessel", "slim").output.splitlines()[1]
+
+
 def test_more_kept_than_there_is_is_refused(run, slim):
     result = run("split", "--vessel", "slim", "--kept-ml", "500", exit_code=2)
     assert "--kept-ml must be below the total of 500 mL, not 500" in result.output

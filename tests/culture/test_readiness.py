@@ -124,7 +124,7 @@ def test_every_flag_is_answered(flag):
     if FLAGS[flag].refuses:
         assert advice.action == "cannot-tell"
         assert advice.would_settle == FLAGS[flag].advice
-    elif flag == "too-thin":
+    elif flag in ("too-thin", "bars-lost"):
         assert advice.action == "harvest"
     else:
         assert advice.action in ("hold", "rescue")
@@ -190,6 +190,27 @@ def test_too_dense_to_see_through_counts_with_the_least():
     # Refused as too dense, but the last density lay in the band.
     assert ask(None, flags=("too-dense",), last=point(1.5e6, 1.0)).action == "harvest"
     assert ask(None, flags=("too-dense",), last=point(4e5, 1.0)).action == "cannot-tell"
+
+
+def test_more_than_a_little_after_a_density_in_the_band_is_ready():
+    little = replace(MORE, low=4e5)
+    advice = ask(little, flags=("too-dense",), last=point(1.5e6, 1.0))
+    assert advice.action == "harvest"
+    assert "lay inside its band already" in advice.reasons[0]
+    assert advice.would_settle == FLAGS["too-dense"].advice
+    unready = ask(little, flags=("too-dense",), last=point(5e5, 1.0))
+    assert (unready.action, unready.would_settle) == ("cannot-tell", FLAGS["too-dense"].advice)
+
+
+def test_brightness_alone_decides_but_asks_for_a_narrow_bottle():
+    flags = ("bars-lost",)
+    ready = ask(measured(1.2e6), flags=flags)
+    assert ready.action == "harvest"
+    assert "may stand on" not in " ".join(ready.reasons)  # it may be denser than it looks
+    for density, action in ((8e5, "harvest"), (6e5, "wait")):
+        unsure = ask(measured(density, sd=0.2), flags=flags)
+        assert unsure.action == action
+        assert unsure.would_settle == FLAGS["bars-lost"].advice
 
 
 def test_a_bound_does_not_take_its_age_from_an_earlier_point():

@@ -12,14 +12,17 @@ from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.model import start_calibration
 from densitycam.calibration.species import load_species
 from densitycam.culture.series import Split
+from densitycam.flags import FLAGS
 from densitycam.journal.history import (
     DatedReading,
     VesselHistory,
+    _dated_splits,
     advise_at,
     advise_refused,
     density_points,
     splits_until,
 )
+from densitycam.journal.store import SplitRecord
 
 BEGIN = datetime(2026, 5, 1, 8)
 
@@ -76,6 +79,35 @@ def test_a_split_logged_for_another_gap_leaves_the_concluded_one():
     assert [s.inferred for s in found] == [False, True]
 
 
+def test_a_settled_photo_does_not_report_a_logged_split_twice():
+    # The split lies between a settled photo and the next; growth is read past the settled one.
+    logged = Split(at(3.5), 0.25)
+    known = history(SERIES, logged)
+    settled = reading(3, 4e7)
+    settled_photo = replace(
+        settled.photo, reading=replace(settled.photo.reading, flags=("settled",))
+    )
+    readings = list(known.readings)
+    for place in (3, 4):
+        found = list(readings)
+        shifted = replace(settled_photo, taken_at=at(3.2 if place == 3 else 3.8))
+        found.insert(4, DatedReading(shifted, settled.estimate))
+        assert splits_until(known, found, at(6)) == (logged,)
+
+
+def test_a_split_without_a_time_comes_after_the_days_last_photo():
+    day = BEGIN.replace(hour=0)
+    record = SplitRecord("v", day, 250.0, 1000.0)
+    assert not record.timed
+    evening = BEGIN.replace(hour=19)
+    (split,) = _dated_splits([record], [BEGIN, evening, BEGIN + timedelta(days=1)])
+    assert evening < split.when < evening + timedelta(minutes=1)
+    (noon,) = _dated_splits([record], [BEGIN])
+    assert noon.when == BEGIN.replace(hour=12)
+    timed = replace(record, done_at=BEGIN.replace(hour=7))
+    assert _dated_splits([timed], [BEGIN])[0].when == timed.done_at
+
+
 def test_later_photos_and_splits_change_no_earlier_decision():
     short = history(SERIES[:3])
     long = history(SERIES, Split(at(3.9), 0.25))
@@ -88,6 +120,17 @@ def test_later_photos_and_splits_change_no_earlier_decision():
 def test_only_measured_densities_make_the_curve():
     dense = reading(3, math.nan, "more-than")
     assert [p.when for p in density_points([reading(2, 2e7), dense])] == [at(2)]
+
+
+def test_more_than_is_the_sign_too_dense_wherever_a_photo_is_shown():
+    dense = reading(3, math.nan, "more-than")
+    lost = replace(dense.photo, reading=replace(READING, flags=("bars-lost",)))
+    assert DatedReading(lost, dense.estimate).flags == ("too-dense",)
+    assert DatedReading(lost, reading(3, 2e7).estimate).flags == ("bars-lost",)
+    known = replace(history([5e6, 1e7]), readings=(DatedReading(lost, dense.estimate),))
+    growth, advice = advise_at(known, 0)
+    assert advice.would_settle == FLAGS["too-dense"].advice
+    assert growth.points == 0
 
 
 def test_a_refused_photo_is_decided_from_what_was_known_before():

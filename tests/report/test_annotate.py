@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image
-from report_inputs import ADVICE, ESTIMATE, MORE, READING
+from report_inputs import ADVICE, ESTIMATE, LESS, MORE, READING
 
 from densitycam.card.drawing import card_pixels
 from densitycam.card.layout import card_layout
@@ -114,11 +114,19 @@ def test_the_answer_in_words():
 def test_every_sign_brings_its_advice_into_the_panel(flag_id):
     picture, to_photo = photo(640, 480)
     signed = replace(READING, flags=(flag_id,))
-    lines = [text for text, _, _ in _answer_lines(signed, MORE, None, "")]
-    assert lines[0] == "more than 90 million cells/mL"
+    lines = [text for text, _, _ in _answer_lines(signed, ESTIMATE, None, "")]
+    assert lines[0] == "8.4 million cells/mL"
     assert lines[-1].endswith(FLAGS[flag_id].advice)
-    plain = annotate(picture, to_photo, LAYOUT, READING, MORE, None)
-    assert annotate(picture, to_photo, LAYOUT, signed, MORE, None).shape[0] > plain.shape[0]
+    plain = annotate(picture, to_photo, LAYOUT, READING, LESS, None)
+    assert annotate(picture, to_photo, LAYOUT, signed, LESS, None).shape[0] > plain.shape[0]
+
+
+def test_more_than_says_how_to_see_through_it():
+    lost = replace(READING, flags=("bars-lost",))
+    lines = [text for text, _, _ in _answer_lines(lost, MORE, None, "")]
+    assert lines[0] == "more than 90 million cells/mL"
+    assert lines[-1] == f"Too dense to see through. {FLAGS['too-dense'].advice}"
+    assert not any(FLAGS["bars-lost"].title in line.lower() for line in lines)
 
 
 @pytest.mark.parametrize("shape", CENTRAL_SHARE)

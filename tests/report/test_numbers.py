@@ -19,8 +19,10 @@ from densitycam.report.numbers import (
     format_grams,
     format_ml,
     format_percent,
+    format_range,
     format_rate,
     format_slide,
+    series_unit,
     significant,
 )
 
@@ -61,8 +63,10 @@ def test_rounding_errs_by_half_a_figure_at_most(mantissa, exponent):
     [
         (8.43e6, "8.4 million cells/mL"),
         (999_600.0, "1.0 million cells/mL"),
-        (949_000.0, "950 thousand cells/mL"),
-        (2.2e5, "220 thousand cells/mL"),
+        (949_000.0, "0.95 million cells/mL"),
+        (99_960.0, "0.10 million cells/mL"),
+        (94_900.0, "95 thousand cells/mL"),
+        (2.2e5, "0.22 million cells/mL"),
         (1.25e9, "1.2 billion cells/mL"),
         (640.0, "640 cells/mL"),
         (0.0, "0 cells/mL"),
@@ -74,7 +78,7 @@ def test_density_words(value, text):
 
 def test_density_with_its_interval():
     assert format_density(ESTIMATE) == "8.4 million cells/mL (95 %: 7.1 to 9.9)"
-    assert format_density(ESTIMATE, short=True) == "8.4 million (7.1 to 9.9)"
+    assert format_density(ESTIMATE, unit=(1e6, "million")) == "8.4 (7.1 to 9.9)"
 
 
 def test_a_narrow_interval_earns_a_third_figure():
@@ -82,15 +86,43 @@ def test_a_narrow_interval_earns_a_third_figure():
     assert format_density(narrow) == "8.43 million cells/mL (95 %: 8.11 to 8.76)"
 
 
-def test_limits_keep_the_unit_of_the_value():
-    wide = replace(ESTIMATE, cells_per_ml=1.2e6, low=8.0e5, high=1.8e6)
-    assert format_density(wide) == "1.2 million cells/mL (95 %: 0.80 to 1.8)"
+@pytest.mark.parametrize(
+    ("value", "low", "high", "text"),
+    [
+        (9.6e5, 8.4e5, 1.1e6, "0.96 million cells/mL (95 %: 0.84 to 1.1)"),
+        (1.2e6, 8.0e5, 1.8e6, "1.2 million cells/mL (95 %: 0.80 to 1.8)"),
+        (1.8e5, 1.5e5, 2.1e5, "0.18 million cells/mL (95 %: 0.15 to 0.21)"),
+        (9.0e4, 7.0e4, 1.2e5, "0.090 million cells/mL (95 %: 0.070 to 0.12)"),
+        (6.0e4, 5.0e4, 7.2e4, "60 thousand cells/mL (95 %: 50 to 72)"),
+        (9.0e8, 7.0e8, 1.2e9, "0.90 billion cells/mL (95 %: 0.70 to 1.2)"),
+    ],
+)
+def test_a_value_and_its_limits_share_the_unit_of_the_upper_end(value, low, high, text):
+    assert format_density(replace(ESTIMATE, cells_per_ml=value, low=low, high=high)) == text
+
+
+def test_a_series_keeps_one_unit():
+    def series(*densities):
+        return [replace(ESTIMATE, cells_per_ml=d, low=d * 0.8, high=d * 1.2) for d in densities]
+
+    assert series_unit(series(1.8e5, 9.5e5, 1.7e6)) == (1e6, "million")
+    assert series_unit([*series(8e7), MORE, LESS]) == (1e6, "million")
+    assert series_unit(series(3e3, 2e4, 5e4)) == (1e3, "thousand")
+    # One day far above all others does not turn the rest into 0.0012 billion.
+    assert series_unit(series(1.2e6, 3e6, 4e6, 2e9)) == (1e6, "million")
+    assert series_unit([]) == (1e6, "million")
+
+
+def test_a_span_of_densities_names_its_unit_once():
+    assert format_range(5.3e6, 1.2e8) == "5.3 to 120 million cells/mL"
+    assert format_range(8.3e4, 2.8e6) == "0.083 to 2.8 million cells/mL"
+    assert format_range(500.0, 2.8e6) == "500 cells/mL to 2.8 million cells/mL"
 
 
 def test_what_is_not_known_is_said():
-    assert format_density(LESS) == "less than 220 thousand cells/mL"
+    assert format_density(LESS) == "less than 0.22 million cells/mL"
     assert format_density(MORE) == "more than 90 million cells/mL"
-    assert format_density(MORE, short=True) == "more than 90 million"
+    assert format_density(MORE, unit=(1e6, "million")) == "more than 90"
     assert "above 7.1" in format_density(replace(ESTIMATE, high=math.inf))
     assert "below 9.9" in format_density(replace(ESTIMATE, low=0.0))
     assert "no interval" in format_density(replace(ESTIMATE, low=0.0, high=math.inf))
@@ -110,7 +142,7 @@ def test_slide_counts():
         high=1.11e6,
         relative_sd=0.08,
     )
-    assert format_slide(count) == "940 thousand cells/mL (95 %: 790 to 1100)"
+    assert format_slide(count) == "0.94 million cells/mL (95 %: 0.79 to 1.1)"
     # Zero cells: the exact upper 95 % limit, two-sided, is 3.6889 (Garwood 1936).
     none = replace(count, cells=0, cells_per_ml=0.0, low=0.0, high=3.6889 / 4 * 1e4)
     assert format_slide(none) == "less than 9.2 thousand cells/mL"
@@ -126,11 +158,10 @@ def test_rates():
 @pytest.mark.parametrize(
     ("days", "text"),
     [
-        (0.2, "less than half a day"),
+        (0.2, "less than a day"),
         (0.9, "1 day"),
-        (1.3, "1.5 days"),
-        (2.6, "2.5 days"),
-        (3.2, "3 days"),
+        (1.3, "1 day"),
+        (2.6, "3 days"),
         (9.6, "10 days"),
         (56.0, "8 weeks"),
         (math.nan, "unknown"),

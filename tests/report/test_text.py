@@ -20,6 +20,7 @@ from densitycam.report.text import (
     batch_line,
     batch_refused_text,
     calibration_text,
+    care_text,
     refused_text,
     signs_text,
     snap_text,
@@ -27,6 +28,9 @@ from densitycam.report.text import (
 )
 
 ACTIONS = ("harvest", "wait", "overdue", "rescue", "hold", "cannot-tell")
+
+
+MILLION = (1e6, "million")
 
 
 def flat(text: str) -> str:
@@ -137,7 +141,7 @@ def test_nothing_measurable_is_said_without_nan():
 
 def test_waiting_names_the_day():
     text = flat(advice_text(WAIT))
-    assert "about 15 Mar, in 3 days" in text
+    assert "15 Mar, in about 3 days" in text
     assert "Split plan" not in text
 
 
@@ -146,15 +150,13 @@ def test_the_plan_holds_every_amount():
     for part in (
         "750 mL, about 6.3 billion cells (95 %: 5.3 to 7.4)",
         "19.2 g of dry sea salt for 25 g/kg, specific gravity 1.0190 at 20 C",
-        "0.38 mL of each part, for the new water only",
+        "0.38 mL of each part, for the 750 mL of new water only; more is not better",
         "2.1 million cells/mL after the top-up",
-        " Next in about 3 days (2.0 doublings)",
-        *PLAN.cautions,
-        *PLAN.notes,
+        " Next in about 3 days (2 doublings)",
+        "Keeps cold about 7 days in the refrigerator; shake it every couple of days, never freeze",
     ):
         assert part in text, part
     assert_fits(split_plan_text(PLAN))
-    assert "Keeps cold about 7 days" in flat(split_plan_text(replace(PLAN, notes=())))
 
 
 def test_a_plan_without_rate_or_dose():
@@ -164,8 +166,61 @@ def test_a_plan_without_rate_or_dose():
     text = split_plan_text(plan)
     assert_fits(text)
     assert "growth rate is not known yet" in flat(text)
-    assert "of each part" not in text
+    assert "by its label, for the 750 mL of new water only" in flat(text)
     assert "95 %" not in text
+
+
+def test_cells_harvested_and_their_limits_share_a_unit():
+    plan = replace(PLAN, harvest_cells=3.3e8, harvest_cells_low=2.8e8, harvest_cells_high=3.9e8)
+    assert "about 330 million cells (95 %: 280 to 390)" in flat(split_plan_text(plan))
+
+
+def test_care_is_said_once_for_all_plans():
+    text = flat(care_text([PLAN, replace(PLAN, notes=(*PLAN.notes, "Silicate too."))]))
+    for sentence in (*PLAN.notes, *PLAN.cautions, "Silicate too."):
+        assert text.count(sentence) == 1
+    assert care_text([]) == ""
+
+
+def test_a_snap_says_what_to_do_before_how_it_was_measured_and_cautions_last():
+    text = snap_text(
+        title="x",
+        reading=replace(READING, flags=("bars-lost",)),
+        estimate=replace(ESTIMATE, notes=(ADVICE.reasons[0],)),
+        advice=ADVICE,
+        growth=GROWTH,
+    )
+    order = ["Density", "Signs", "Today", "Because", "Split plan", "Measured", "With every split"]
+    places = [text.index(f"\n{word}") for word in order]
+    assert places == sorted(places)
+    assert text.endswith(PLAN.cautions[-1])
+    for sentence in (*PLAN.notes, *PLAN.cautions, ADVICE.reasons[0]):  # each said once
+        assert flat(text).count(sentence) == 1
+
+
+def test_more_than_is_too_dense_and_says_what_to_do():
+    lost = replace(READING, flags=("bars-lost", "settled"))
+    text = flat(snap_text(title="x", reading=lost, estimate=MORE, advice=None))
+    assert FLAGS["too-dense"].advice in text
+    assert FLAGS["too-dense"].meaning in text
+    assert FLAGS["settled"].advice in text
+    # Brightness tells nothing either, so this sign would be wrong.
+    assert FLAGS["bars-lost"].meaning not in text
+    line = batch_line(
+        name="a", when=None, estimate=MORE, unit=MILLION, flags=lost.flags, advice=ADVICE
+    )
+    assert "more than 90 " in line
+    assert flat(line).endswith("harvest; too dense to see through, settled")
+    still = flat(snap_text(title="x", reading=lost, estimate=ESTIMATE, advice=None))
+    assert FLAGS["bars-lost"].advice in still
+    assert FLAGS["too-dense"].meaning not in still
+
+
+def test_waiting_less_than_a_day_reads_well():
+    soon = replace(WAIT, wait_days=0.3)
+    assert "15 Mar, in less than a day" in flat(advice_text(soon))
+    line = batch_line(name="a", when=None, estimate=ESTIMATE, unit=MILLION, advice=soon)
+    assert line.endswith("wait under a day")
 
 
 NAMES = ("a.jpg", "PXL_20260312_091455123.MP~2.jpg", "x" * 120 + ".heic")
@@ -180,33 +235,44 @@ def test_batch_lines_fit_whatever_comes(name, estimate):
             name=name,
             when=datetime(2026, 3, 12, 9, 14),
             estimate=estimate,
+            unit=MILLION,
             flags=() if flag_id is None else (flag_id,),
             advice=advice,
         )
         assert_fits(line)
-        assert "\n" not in line
-        assert "12 Mar" in line
+        assert "12 Mar" in line.splitlines()[0]
+        assert ".." not in line[18:]
         if estimate is None:
             assert "not measured" in line
             if flag_id is not None:
-                assert FLAGS[flag_id].title in line
+                assert FLAGS[flag_id].title in flat(line)
         elif advice is not None:
             word = "wait 3 days" if advice.action == "wait" else ACTION_WORDS[advice.action]
-            assert word in line
+            assert word in flat(line)
+            assert flag_id is None or estimate is MORE or FLAGS[flag_id].title in flat(line)
 
 
 def test_batch_columns_stand_under_their_heading():
     line = batch_line(
-        name="a.jpg", when=datetime(2026, 3, 12), estimate=ESTIMATE, flags=("settled",), advice=WAIT
+        name="a.jpg",
+        when=datetime(2026, 3, 12),
+        estimate=ESTIMATE,
+        unit=MILLION,
+        flags=("settled",),
+        advice=WAIT,
     )
-    assert_fits(batch_heading())
-    assert line.index("8.4 million (7.1 to 9.9)") == batch_heading().index("cells/mL")
-    assert line.index("wait 3 days; settled") == batch_heading().index("decision")
+    assert_fits(batch_heading(MILLION))
+    assert line.index("8.4 (7.1 to 9.9)") == batch_heading(MILLION).index("million cells/mL (95 %)")
+    assert line.index("wait 3 days; settled") == batch_heading(MILLION).index("decision")
 
 
 def test_long_names_keep_start_and_end():
     line = batch_line(
-        name="PXL_20260312_091455123.MP~2.jpg", when=None, estimate=None, problem="unheard of"
+        name="PXL_20260312_091455123.MP~2.jpg",
+        when=None,
+        estimate=None,
+        unit=MILLION,
+        problem="unheard of",
     )
     assert line.startswith("PXL_2026")
     assert "~2.jpg" in line
@@ -245,7 +311,7 @@ def test_calibration_text():
         "5",
         "8.3 %",
         "4 of 5 counts",
-        "1.0 million cells/mL to 45 million cells/mL",
+        "1.0 to 45 million cells/mL",
         "7 Mar: settled",
         "One slide lies far off.",
     ):
