@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from densitycam.calibration.estimate import Estimate
+from densitycam.calibration.pigment import Pigment, pigment_of, pigment_signs
 from densitycam.calibration.signals import CENTRE_DEPTH, SIGNALS, Signal, signals_of
 from densitycam.calibration.species import species_folder
 from densitycam.counting.slide import SlideCount
@@ -65,6 +66,9 @@ REACH = 2.0
 OTHER_PATH_SD, OTHER_PATH_SLOPE = 0.10, 0.10
 SAME_PATH = 0.03
 
+#: A pale culture whose density seems this far ahead of its forecast [ln] is milky, not bleached.
+MILKY_LEAP = 0.15
+
 #: Share of scattering that takes contrast away or turns light back, for the starting gains; an
 #: assumption, good to a factor of two, which is what COMMON_GAIN_SD says.
 _SCATTER_IN_CONTRAST, _SCATTER_IN_MEAN, _LONGER_WAY = 0.20, 0.04, 1.5
@@ -105,6 +109,8 @@ class KeptPoint:
         The reading's signals.
     cells_per_ml, relative_sd : float
         The count of the undiluted culture and its standard deviation in ln.
+    pigment : Pigment or None
+        The photo's pigment and hue, for signs of a sick culture.
     weight : float
         1 for a slide that agrees with the others, towards 0 for a bad one.
     strayed : float
@@ -117,6 +123,7 @@ class KeptPoint:
     signals: tuple[Signal, ...]
     cells_per_ml: float
     relative_sd: float
+    pigment: Pigment | None = None
     weight: float = 1.0
     strayed: float = 0.0
 
@@ -297,6 +304,7 @@ def _keep(point: CalibrationPoint) -> KeptPoint | None:
         signals=signals,
         cells_per_ml=point.slide.cells_per_ml,
         relative_sd=point.slide.relative_sd,
+        pigment=pigment_of(point.reading),
     )
 
 
@@ -493,6 +501,39 @@ def estimate(reading: Reading, calibration: Calibration) -> Estimate:
     )
 
 
+def species_signs(
+    reading: Reading, calibration: Calibration, *, foretold: tuple[float, float] | None = None
+) -> tuple[str, ...]:
+    """Return the signs that need to know the culture's usual pigment.
+
+    Parameters
+    ----------
+    reading : Reading
+        One photo's measurement.
+    calibration : Calibration
+        With slides; a starting calibration has nothing to compare with.
+    foretold : tuple of float or None
+        Density that earlier photos of the batch foretell [cells/mL] and its standard deviation
+        [ln]. It tells the two causes of paleness apart: foreign scatter makes the density seem
+        to leap ahead of the forecast, lost pigment does not.
+
+    Returns
+    -------
+    tuple of str
+        "milky" or "bleached", or "pale" where no forecast tells which; "colour-shift".
+    """
+    usual = [p.pigment for p in calibration.points if p.pigment is not None and p.weight > 0.5]
+    signs = list(pigment_signs(pigment_of(reading), usual))
+    if "pale" in signs and foretold is not None:
+        now = estimate(reading, calibration)
+        if now.status == "measured":
+            ahead = math.log(now.cells_per_ml / foretold[0])
+            unsure = math.hypot(now.relative_sd, foretold[1])
+            milky = ahead > max(MILKY_LEAP, unsure)
+            signs[signs.index("pale")] = "milky" if milky else "bleached"
+    return tuple(signs)
+
+
 def _other_path(reading: Reading, calibration: Calibration) -> float:
     if calibration.path_mm is None:
         return 0.0
@@ -622,7 +663,13 @@ def calibration_from_json(text: str) -> Calibration:
                 "Upgrade densitycam.",
             )
         data["points"] = tuple(
-            KeptPoint(**{**p, "signals": tuple(Signal(**s) for s in p["signals"])})
+            KeptPoint(
+                **{
+                    **p,
+                    "signals": tuple(Signal(**s) for s in p["signals"]),
+                    "pigment": Pigment(**p["pigment"]) if p["pigment"] else None,
+                }
+            )
             for p in data["points"]
         )
         data["coefficients"] = tuple(float(v) for v in data["coefficients"])

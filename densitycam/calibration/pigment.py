@@ -1,0 +1,133 @@
+"""Whether a culture has the pigment and the colour that its species shows at its turbidity.
+
+Two numbers, both from mean brightness and therefore from light that met the cells:
+
+pigment = ln((absorbance blue - absorbance red) / attenuation red): all microalgae absorb blue
+more than red, so this is pigment against scatter, whatever the species; and exposure drops out.
+
+hue = ln((absorbance blue - absorbance green) / (absorbance blue - absorbance red)): how green,
+golden or red the pigment is; it does not care how much of it there is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from densitycam.vessel.reading import Reading
+
+#: What one photo strays from the usual pigment and hue [ln] where lamps and phones are mixed, as
+#: simulated photos do; the slides' own photos pull it to what holds in this house (always the
+#: same lamp and phone stray a third of it), the prior counting as this many of them.
+PIGMENT_STRAY, HUE_STRAY, STRAY_PHOTOS = 0.25, 0.13, 4.0
+
+#: How the pigment ratio changes per ln of attenuation, as brightness saturates, and how surely.
+PIGMENT_SLOPE, PIGMENT_SLOPE_SD = -0.05, 0.12
+
+#: Signs: pigment below this share of the usual one, hue away by more than this [ln], and both by
+#: this many standard deviations.
+PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.40, 2.7
+
+#: An optical depth or a difference of two below this is lost in noise.
+_FAINTEST = 0.08
+
+
+@dataclass(frozen=True)
+class Pigment:
+    """Pigment and hue of one reading.
+
+    Parameters
+    ----------
+    x : float
+        ln(attenuation red), dimensionless.
+    pigment, hue : float
+        As above [ln].
+    """
+
+    x: float
+    pigment: float
+    hue: float
+
+
+def pigment_of(reading: Reading) -> Pigment | None:
+    """Return a reading's pigment and hue.
+
+    Parameters
+    ----------
+    reading : Reading
+        One photo's measurement.
+
+    Returns
+    -------
+    Pigment or None
+        None where blue is crushed to zero, the bars are lost, or the culture is too thin.
+    """
+    depth = reading.attenuation[0]
+    red, green, blue = reading.absorbance
+    if not all(reading.usable) or not all(map(math.isfinite, (depth, red, green, blue))):
+        return None
+    to_red, to_green = blue - red, blue - green
+    if min(depth, to_red, to_green) < _FAINTEST:
+        return None
+    return Pigment(
+        x=math.log(depth),
+        pigment=math.log(to_red / depth),
+        hue=math.log(to_green / to_red),
+    )
+
+
+def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, ...]:
+    """Return "pale" and "colour-shift" where a culture strays from its own usual pigment.
+
+    Parameters
+    ----------
+    now : Pigment or None
+        Of the photo in question.
+    usual : sequence of Pigment
+        Of the photos of counted slides; without any there is nothing to compare with.
+
+    Returns
+    -------
+    tuple of str
+        Ids in `densitycam.flags.FLAGS`.
+    """
+    if now is None or not usual:
+        return ()
+    expected, expected_sd = _line(now, usual)
+    hue = sum(p.hue for p in usual) / len(usual)
+    stray = _stray(HUE_STRAY, [p.hue - hue for p in usual])
+    hue_sd = stray * math.sqrt(1 + 1 / len(usual))
+    signs = []
+    short = now.pigment - expected
+    if short < math.log(PALE_SHARE) and short < -SIGN_SIGMAS * expected_sd:
+        signs.append("pale")
+    if abs(now.hue - hue) > max(HUE_SHIFT, SIGN_SIGMAS * hue_sd):
+        signs.append("colour-shift")
+    return tuple(signs)
+
+
+def _line(now: Pigment, usual: Sequence[Pigment]) -> tuple[float, float]:
+    """Return the pigment expected at this attenuation and its standard deviation.
+
+    A straight line in x with a prior on its slope (Bayesian regression, flat in level).
+    """
+    n = len(usual)
+    middle = sum(p.x for p in usual) / n
+    level = sum(p.pigment for p in usual) / n
+    spread = sum((p.x - middle) ** 2 for p in usual)
+    covered = sum((p.x - middle) * (p.pigment - level) for p in usual)
+    prior = (PIGMENT_STRAY / PIGMENT_SLOPE_SD) ** 2
+    slope = (covered + prior * PIGMENT_SLOPE) / (spread + prior)
+    stray = _stray(PIGMENT_STRAY, [p.pigment - level - slope * (p.x - middle) for p in usual])
+    away = now.x - middle
+    variance = stray**2 * (1 + 1 / n + away**2 / (spread + prior))
+    return level + slope * away, math.sqrt(variance)
+
+
+def _stray(prior: float, residuals: Sequence[float]) -> float:
+    """Return the standard deviation of single photos: the prior's, moved by what was seen."""
+    if len(residuals) < 2:
+        return prior
+    seen = sum(r * r for r in residuals)
+    return math.sqrt((STRAY_PHOTOS * prior**2 + seen) / (STRAY_PHOTOS + len(residuals) - 1))

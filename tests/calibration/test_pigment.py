@@ -1,0 +1,39 @@
+"""Paleness and hue against a culture's own usual, by arithmetic on made-up pigments."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from densitycam.calibration.pigment import Pigment, pigment_signs
+
+USUAL = [Pigment(x=x, pigment=-0.3 - 0.05 * x, hue=0.3) for x in (-0.6, -0.1, 0.3, 0.7)]
+
+
+def now(*, share=1.0, hue=0.3, x=0.1):
+    return Pigment(x=x, pigment=-0.3 - 0.05 * x + math.log(share), hue=hue)
+
+
+def test_a_usual_culture_shows_no_sign_and_without_slides_nothing_is_said():
+    assert pigment_signs(now(), USUAL) == ()
+    assert pigment_signs(now(share=0.1), []) == ()
+    assert pigment_signs(None, USUAL) == ()
+
+
+@pytest.mark.parametrize(("share", "signs"), [(0.35, ("pale",)), (0.85, ()), (2.0, ())])
+def test_pale_is_far_less_pigment_for_the_turbidity_and_never_more(share, signs):
+    assert pigment_signs(now(share=share), USUAL) == signs
+
+
+def test_a_hue_of_another_pigment_is_a_colour_shift_either_way():
+    assert pigment_signs(now(hue=-0.3), USUAL) == ("colour-shift",)
+    assert pigment_signs(now(hue=0.9), USUAL) == ("colour-shift",)
+    assert pigment_signs(now(hue=0.45), USUAL) == ()
+
+
+def test_slides_under_many_lamps_make_it_slower_to_judge():
+    mixed = [Pigment(x=p.x, pigment=p.pigment + d, hue=p.hue) for p, d in
+             zip(USUAL, (0.5, -0.5, 0.5, -0.5), strict=True)]  # fmt: skip
+    assert pigment_signs(now(share=0.4), USUAL) == ("pale",)
+    assert pigment_signs(now(share=0.4), mixed) == ()
