@@ -18,9 +18,13 @@ from densitycam.report.figures import (
     save_figure,
     set_density_axis,
 )
+from densitycam.report.labels import name_points
 
 #: Up to this many points each carries its name.
 _NAMED_POINTS = 12
+
+#: Where the legend stands, as shares of the upper panel: left, bottom, right, top.
+_LEGEND = (0.0, 0.84, 0.55, 1.0)
 
 
 @dataclass(frozen=True)
@@ -162,16 +166,6 @@ def write_calibration_plot(
                 alpha=0.75,
             )
             below.plot(p.counted, residual, "o", color=BLUE, markersize=7, markeredgecolor="white")
-            if len(shown) <= _NAMED_POINTS:
-                ax.annotate(
-                    p.label,
-                    (p.counted, p.estimated),
-                    xytext=(7, -7),
-                    textcoords="offset points",
-                    va="top",
-                    fontsize=8.5,
-                    color=INK,
-                )
         if not shown:
             ax.text(
                 0.5, 0.2, "no slide counts yet", transform=ax.transAxes, ha="center", color=GREY
@@ -182,6 +176,15 @@ def write_calibration_plot(
         if note:
             caption = f"{caption}\n{note}"
         figure.supxlabel(caption, fontsize=8.5, color=GREY, x=0.02, ha="left")
+        if len(shown) <= _NAMED_POINTS:
+            name_points(
+                ax,
+                [(p.counted, p.estimated) for p in shown],
+                [p.label for p in shown],
+                strokes=[stroke for p in shown for stroke in _cross(p, low, high)],
+                taken=[_LEGEND],
+                colour=INK,
+            )
         save_figure(figure, path, title=title)
 
 
@@ -193,6 +196,13 @@ def _clip(a: float, b: float, low: float, high: float) -> tuple[float, float]:
     first = max(a, low) if math.isfinite(a) else low
     last = min(b, high) if math.isfinite(b) else high
     return first, last
+
+
+def _cross(p: PlotPoint, low: float, high: float) -> list[tuple[float, float, float, float]]:
+    """Return a point's two intervals as lines x0, y0, x1, y1 on the upper panel."""
+    left, right = _clip(p.counted_low, p.counted_high, low, high)
+    bottom, top = _clip(p.estimated_low, p.estimated_high, low, high)
+    return [(left, p.estimated, right, p.estimated), (p.counted, bottom, p.counted, top)]
 
 
 def _residual_limit(points: Sequence[PlotPoint]) -> float:
