@@ -6,13 +6,13 @@ way round, and no constant is shared but the card's layout.
 """
 
 from densitycam.simulate.cells import SPECIES
-from densitycam.simulate.light import LAMPS, Lamp
-from densitycam.simulate.phones import PHONES, Phone
+from densitycam.simulate.light import LAMPS, Lamp, lamp_of
+from densitycam.simulate.phones import PHONES, Phone, phone_of
 from densitycam.simulate.photo_file import write_photo
 from densitycam.simulate.picture import Truth, render
-from densitycam.simulate.prints import PRINTS, Print
+from densitycam.simulate.prints import PRINTS, Print, print_of
 from densitycam.simulate.scene import Glare, Scene, Shadow, random_scene, spoilt
-from densitycam.simulate.vessels import VESSELS, Vessel
+from densitycam.simulate.vessels import VESSELS, Vessel, vessel_of
 
 __all__ = [
     "LAMPS",
@@ -28,8 +28,12 @@ __all__ = [
     "Shadow",
     "Truth",
     "Vessel",
+    "lamp_of",
+    "phone_of",
+    "print_of",
     "random_scene",
     "render",
     "spoilt",
+    "vessel_of",
     "write_photo",
 ]
