@@ -54,6 +54,13 @@ LARGEST_LIGHT_RATIO = 3.5
 #: refused: markers fail soon after, and a thin bar's middle begins to pale.
 LARGEST_BLUR_MM = 0.9
 
+#: Blur in one direction this many times that in the other means that the phone moved.
+MOVED_RATIO = 2.0
+
+#: Bands of light across the card [share of the light], root mean square, above which a lamp
+#: flickers: mains flicker keeps 16 to 19 % at 1/60 and 1/120 s.
+LARGEST_BANDS = 0.02
+
 
 @dataclass(frozen=True)
 class CardView:
@@ -74,7 +81,7 @@ class CardView:
     light_ratio : float
         Brightest over darkest light on the card.
     blur_mm : float
-        Standard deviation of the blur of the bars' edges [mm].
+        Standard deviation of the blur of the bars' edges, in the worse direction [mm].
     """
 
     light: np.ndarray
@@ -131,7 +138,7 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     Raises
     ------
     PhotoRefusedError
-        "dark", "clipped", "tone", "uneven-light", "blurred".
+        "dark", "clipped", "tone", "uneven-light", "shadow", "blurred", "moved", "flicker".
     """
     raw = _warp(linear(photo.rgb), fix)
     whites, white, level, safe = _white_levels(raw, fix.layout)
@@ -146,9 +153,14 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     light = _light_surface(light_terms, raw.shape, fix.layout)
     ratio = _check_evenness(light)
     corrected = _warp(_apply_tone(photo.rgb, tone, level), fix) / light
-    blur = _blur_mm(corrected, fix.layout)
+    upward, sideways = _blur_mm(corrected, fix.layout)
+    blur = max(upward, sideways)
     if blur > LARGEST_BLUR_MM:
-        raise refuse("blurred", f"{blur:.1f} mm on the card")
+        one_way = blur > MOVED_RATIO * min(upward, sideways)
+        raise refuse("moved" if one_way else "blurred", f"{blur:.1f} mm on the card")
+    bands = _bands(raw, fix.layout)
+    if bands > LARGEST_BANDS:
+        raise refuse("flicker", f"by {bands:.0%}")
     return CardView(
         light=corrected,
         raw=raw,
@@ -419,24 +431,74 @@ def _light_surface(terms: np.ndarray, shape: tuple[int, ...], layout: CardLayout
     return cv2.resize(coarse, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
 
 
-def _blur_mm(light: np.ndarray, layout: CardLayout) -> float:
-    """Blur of the bars' edges at both ends of the field, as a Gaussian's standard deviation.
+def _blur_mm(light: np.ndarray, layout: CardLayout) -> tuple[float, float]:
+    """Blur up and down, from the bars' edges, and sideways, from the bars' ends [mm].
 
     An edge of height d blurred by a Gaussian has its steepest slope d / (sd sqrt(2 pi)).
     """
     import numpy as np
 
-    field = layout.bar_field
-    found = []
+    field, s = layout.bar_field, SHEET_PX_PER_MM
+    bar = field.height_mm / len(layout.bars)
+    upward = []
     for x in (field.x_mm + 4.0, field.right_mm - 20.0):
         strip = window(light, Rect(x, field.y_mm, 16.0, field.height_mm))[..., 1]
         profile = np.median(strip, axis=1)
-        per_bar = profile[: len(profile) // 16 * 16].reshape(16, -1)
-        middle = np.median(per_bar[:, per_bar.shape[1] // 4 : -per_bar.shape[1] // 4], axis=1)
-        steps = np.abs(np.diff(middle))
-        slope = np.abs(np.diff(profile)) * SHEET_PX_PER_MM
-        edge = per_bar.shape[1]
-        for n, step in enumerate(steps):
-            near = slope[(n + 1) * edge - edge // 3 : (n + 1) * edge + edge // 3]
-            found.append(step / (near.max() * np.sqrt(2 * np.pi) + 1e-9))
-    return float(np.median(found))
+        for n in range(1, len(layout.bars)):
+            upward.append(_edge_blur(profile, round(n * bar * s), round(bar / 2 * s)))
+    sideways = []
+    for patch in layout.bars[0::2]:
+        for end in (field.x_mm, field.right_mm):
+            # The paper beside the bars' ends is 4 mm wide.
+            place = Rect(end - 3.0, patch.rect.y_mm + 2.0, 6.0, patch.rect.height_mm - 4.0)
+            profile = np.median(window(light, place)[..., 1], axis=0)
+            sideways.append(_edge_blur(profile, len(profile) // 2, round(2.8 * s)))
+    return float(np.median(upward)), float(np.median(sideways))
+
+
+def _edge_blur(profile: np.ndarray, at: int, reach: int) -> float:
+    """Return the blur of one edge [mm]: its height over its steepest slope."""
+    import numpy as np
+
+    near = profile[max(at - reach, 0) : at + reach + 1]
+    third = max(len(near) // 5, 1)
+    step = abs(float(np.median(near[:third]) - np.median(near[-third:])))
+    slope = float(np.abs(np.diff(near)).max()) * SHEET_PX_PER_MM
+    return step / (slope * np.sqrt(2 * np.pi) + 1e-9)
+
+
+def _bands(raw: np.ndarray, layout: CardLayout) -> float:
+    """Return how strongly bands of light run across the card, as a share of the light.
+
+    A flickering lamp and a rolling shutter make bands along the sensor's rows, across the whole
+    card. Two strips of paper, at both sides, show them if they run across, one strip above the
+    bars if they run down. What is smooth is uneven light, what the two sides do not share is
+    noise or print.
+    """
+    import numpy as np
+
+    field = layout.bar_field
+    left, right = layout.grey_left[0].rect, layout.grey_right[0].rect
+    pieces = []
+    for x in (left.x_mm - 3.2, right.right_mm + 1.2):
+        strip = window(raw, Rect(x, field.y_mm + 18.0, 2.0, field.height_mm - 20.0))
+        pieces.append(_ripple(np.median(strip, axis=1).mean(axis=-1)))
+    shared = float(np.mean(pieces[0] * pieces[1]))
+    above = Rect(field.x_mm, field.y_mm - 2.4, field.width_mm, 2.0)
+    across = np.median(window(raw, above), axis=0).mean(axis=-1)
+    # Both ends of the strip above must show bands: a vessel's neck covers only its middle.
+    part = round(0.13 * len(across))
+    ends = min(
+        float(np.mean(_ripple(across[:part]) ** 2)), float(np.mean(_ripple(across[-part:]) ** 2))
+    )
+    return float(np.sqrt(max(shared, ends, 0.0)))
+
+
+def _ripple(profile: np.ndarray) -> np.ndarray:
+    """Return a profile's deviation from a smooth curve, as a share of it."""
+    import numpy as np
+
+    u = np.linspace(-1, 1, len(profile))
+    smooth = np.polynomial.Polynomial.fit(u, profile, 4)(u)
+    kernel = np.ones(9) / 9
+    return np.convolve(profile / smooth - 1, kernel, mode="valid")

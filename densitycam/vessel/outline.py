@@ -25,6 +25,12 @@ _LARGEST_CHANGE = 0.30
 
 _NARROWEST_MM = 8.0
 
+#: A second run of columns disturbed this much is another vessel, not a shadow or a stain.
+_SECOND_VESSEL = 0.25
+
+#: The vessel's middle must lie this far inside the bars, so that bars are seen beside it [mm].
+_MIDDLE_INSIDE_MM = 40.0
+
 #: Breadth of the field's ends [mm], and the change there that means the vessel covers them.
 _BORDER_MM, _COVERED = 4.0, 0.15
 
@@ -68,7 +74,8 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     Raises
     ------
     PhotoRefusedError
-        "no-vessel" where the bars are undisturbed.
+        "no-vessel" where the bars are undisturbed, "two-vessels", "off-place" where the vessel
+        covers one end of the bars and its middle is out of sight.
     """
     import numpy as np
 
@@ -91,6 +98,9 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     if not runs:
         raise refuse("no-vessel")
     start, stop = max(runs, key=lambda r: float(smooth[r[0] : r[1]].sum()))
+    second = [float(smooth[a:b].max()) for a, b in runs if (a, b) != (start, stop)]
+    if max(second, default=0.0) > _SECOND_VESSEL:
+        raise refuse("two-vessels")
 
     step = round(1.0 * s)
     change = np.zeros(columns.shape[1])
@@ -115,6 +125,10 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     elif shape == "flat":
         left_mm = x0 if beyond_left else left_mm
         right_mm = view.layout.bar_field.right_mm if beyond_right else right_mm
+    field = view.layout.bar_field
+    middle = (left_mm + right_mm) / 2
+    if min(middle - field.x_mm, field.right_mm - middle) < _MIDDLE_INSIDE_MM:
+        raise refuse("off-place")
     return left_mm, right_mm
 
 
