@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import math
 import re
 import shlex
+from datetime import date, datetime
 from pathlib import Path
 
 import click
@@ -63,3 +66,30 @@ def test_links_and_named_places_lead_somewhere(document):
     links = re.findall(r"\]\(([^)#:]+)\)", text)
     places = re.findall(r"`((?:\.ci|calibration|densitycam|samples|tests)/[\w./]*)`", text)
     assert [place for place in links + places if not (ROOT / place).exists()] == []
+
+
+def test_the_readme_tells_the_samples_truly():
+    with (ROOT / "samples" / "truth.csv").open(encoding="utf-8") as file:
+        spoilt = [row for row in csv.DictReader(file) if row["note"].startswith("cannot be")]
+    (row,) = spoilt
+    vessel, _, name = row["photo"].partition("/")
+    day = date.fromisoformat(name[:10])
+    what = row["note"].partition(": ")[2]
+    said = " ".join(README.split())
+    assert f"the {vessel.replace('-', ' ')}'s of {day.day} {day:%B} is {what}." in said
+
+
+def test_the_line_shown_is_one_that_batch_prints():
+    from densitycam.calibration.estimate import Estimate
+    from densitycam.culture.advice import Advice
+    from densitycam.report.text import batch_heading, batch_line
+
+    unit = (1e6, "million")
+    estimate = Estimate("measured", 8.5e5, 7.5e5, 9.6e5, 0.06, "c", 8, True)
+    advice = Advice("harvest", "", (), "", math.nan, None, None)
+    line = batch_line(
+        name="2026-03-08_0811", when=datetime(2026, 3, 8), estimate=estimate, unit=unit,
+        advice=advice,
+    )  # fmt: skip
+    assert f"\n{batch_heading(unit)}\n" in README
+    assert f"\n{line}\n" in README

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from densitycam.cli.options import (
+    check_places,
     echo_json,
     entry,
     journal_option,
@@ -88,7 +89,9 @@ class _Line:
     metavar="OUT",
     help="Draw the growth chart (.png or .svg), one panel a vessel.",
 )
-@click.option("--no-journal", is_flag=True, help="Keep nothing; what the journal knows is used.")
+@click.option(
+    "--no-journal", is_flag=True, help="Keep nothing in the journal; what it knows is used."
+)
 @journal_option
 @json_option
 @click.pass_context
@@ -129,6 +132,7 @@ def command(
 
     if chart is not None and chart.suffix.lower() not in (".png", ".svg"):
         raise click.UsageError(f"--chart writes PNG or SVG: {chart} must end in .png or .svg.")
+    check_places(csv_path, chart)
     journal = open_journal(ctx, keep=not no_journal)
     imported = Imported(0, 0, 0)
     if folder.is_dir():

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from densitycam.cli.options import (
+    check_places,
     echo_json,
     journal_option,
     json_option,
@@ -52,6 +53,7 @@ def command(
     """  # noqa: D301
     if (name is None) == (species is None):
         raise click.UsageError("Name either --vessel or --species.")
+    check_places(plot)
     journal = open_journal(ctx)
     from densitycam.calibration.model import leave_one_out, start_calibration
     from densitycam.calibration.species import load_species

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     metavar="NAME",
     default="improved-neubauer",
     show_default=True,
-    help="Counting chamber; a wrong one names those there are.",
+    help="Counting chamber; a wrong one names those known.",
 )
 @click.option(
     "--unit",

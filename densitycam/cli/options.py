@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+from densitycam.errors import DensitycamError
 
 if TYPE_CHECKING:
     from densitycam.journal.store import Journal
@@ -44,10 +47,11 @@ class Quantity(click.ParamType):
             comma = " (write the decimal point as .)" if "," in str(value) else ""
             self.fail(f"{value!r} is not a number{comma}.", param, ctx)
         # nan fails every comparison.
-        low = number >= self.least if self.itself else number > self.least
-        if not (low and number <= self.most):
+        if not (number >= self.least if self.itself else number > self.least):
             bound = f"at least {self.least:g}" if self.itself else f"above {self.least:g}"
-            self.fail(f"must be {bound} and at most {self.most:g}, not {value}.", param, ctx)
+            self.fail(f"must be {bound}, not {value}.", param, ctx)
+        if number > self.most:
+            self.fail(f"must be at most {self.most:.0f}, not {value}.", param, ctx)
         return number
 
 
@@ -111,6 +115,22 @@ def parse_time(text: str) -> datetime:
 def now() -> datetime:
     """Return the present local time to the second."""
     return datetime.now().replace(microsecond=0)
+
+
+def check_places(*paths: Path | None) -> None:
+    """Refuse output files whose folder is missing, before any photo is read.
+
+    Raises
+    ------
+    DensitycamError
+        For the first such file.
+    """
+    for path in paths:
+        if path is not None and not path.parent.is_dir():
+            raise DensitycamError(
+                f"Cannot write {path}: there is no folder {path.parent}.",
+                "Make the folder, or name another place.",
+            )
 
 
 def some(count: int, noun: str) -> str:

@@ -12,6 +12,7 @@ import click
 from densitycam.cli.options import (
     ABOVE_ZERO,
     DILUTION,
+    check_places,
     echo_json,
     journal_option,
     json_option,
@@ -36,9 +37,13 @@ _OLD = timedelta(days=2)
 
 @click.command("snap", short_help="Read one photo: density, and what to do today.")
 @click.argument("photo", type=click.Path(path_type=Path))
-@click.option("--vessel", "name", metavar="NAME", help="A vessel of the journal.")
 @click.option(
-    "--species", metavar="ID", help="Species, for a vessel that the journal does not know."
+    "--vessel", "name", metavar="NAME", help="The vessel, as it was named with densitycam vessel."
+)
+@click.option(
+    "--species",
+    metavar="ID",
+    help="Species, such as tetraselmis, for a vessel that the journal does not know.",
 )
 @click.option(
     "--path-mm",
@@ -47,7 +52,7 @@ _OLD = timedelta(days=2)
     help="Inner width in the line of sight [mm]; beside --vessel, that of the narrow bottle "
     "the sample was drawn into.",
 )
-@click.option("--shape", type=click.Choice(SHAPES), help="Form of the fluid, as for --path-mm.")
+@click.option("--shape", type=click.Choice(SHAPES), help="Round or flat inside, as --path-mm.")
 @click.option(
     "--volume-ml",
     type=ABOVE_ZERO,
@@ -67,7 +72,7 @@ _OLD = timedelta(days=2)
     metavar="OUT",
     help="Draw on the photo what was measured where (.png).",
 )
-@click.option("--no-journal", is_flag=True, help="Keep nothing.")
+@click.option("--no-journal", is_flag=True, help="Do not keep the reading.")
 @journal_option
 @json_option
 @click.pass_context
@@ -104,6 +109,7 @@ def command(
         )
     if annotate is not None and annotate.suffix.lower() != ".png":
         raise click.UsageError(f"--annotate writes a PNG: {annotate} must end in .png.")
+    check_places(annotate)
     from densitycam.journal.scoring import content_hash, measure, optics_for
 
     sha256 = content_hash(photo)

@@ -24,7 +24,9 @@ if TYPE_CHECKING:
 
 @click.command("vessel", short_help="Describe a vessel once; look at it; list them all.")
 @click.argument("name", required=False)
-@click.option("--species", metavar="ID", help="The species' id; a wrong one names those there are.")
+@click.option(
+    "--species", metavar="ID", help="Species, such as tetraselmis; a wrong one names those known."
+)
 @click.option("--volume-ml", type=ABOVE_ZERO, metavar="ML", help="Culture it holds when full [mL].")
 @click.option(
     "--path-mm",
@@ -34,7 +36,7 @@ if TYPE_CHECKING:
     "bottle's inner thickness.",
 )
 @click.option(
-    "--shape", type=click.Choice(SHAPES), help="Form of the fluid; cylinder when not given."
+    "--shape", type=click.Choice(SHAPES), help="Round or flat inside; cylinder when not given."
 )
 @journal_option
 @json_option
@@ -121,7 +123,9 @@ def _describe(journal: Journal, name: str, given: dict[str, object]) -> str:
         except DensitycamError as error:
             if "Did you mean" in error.advice:
                 close = f" {error.advice}"
-        raise click.UsageError(f"The new vessel {name!r} also needs {', '.join(missing)}.{close}")
+        raise click.UsageError(
+            f"The new vessel {name!r} also needs {' and '.join(missing)}.{close}"
+        )
     journal.add_vessel(VesselRecord(name=name, **given))  # type: ignore[arg-type]
     return "Added."
 

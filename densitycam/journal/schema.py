@@ -192,8 +192,8 @@ def _check_ours(connection: sqlite3.Connection, name: str) -> None:
         from densitycam import __version__
 
         raise DensitycamError(
-            f"The journal {name} has schema version {version}, and densitycam {__version__} "
-            f"knows versions up to {SCHEMA_VERSION}.",
+            f"The journal {name} was written by a newer densitycam: it has schema version "
+            f"{version}, and this one, {__version__}, knows versions up to {SCHEMA_VERSION}.",
             "Upgrade densitycam, or name another journal with --journal.",
         )
 

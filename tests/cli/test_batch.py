@@ -247,6 +247,8 @@ def test_an_output_that_cannot_be_written_is_named(run, photo_folder, tmp_path):
                                              exit_code=2).output  # fmt: skip
     result = run("batch", photo_folder, "--csv", tmp_path / "none" / "o.csv", exit_code=1)
     assert "Error: Cannot write" in result.output
+    assert "there is no folder" in result.output
+    assert "No vessels yet" in run("vessel").output  # said before anything was read
 
 
 def _records(journal: Path) -> int:

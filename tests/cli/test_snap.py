@@ -147,5 +147,6 @@ def test_a_newer_journal_is_refused_in_one_line(run, slim, photo_stock, tmp_path
     for words in (("--vessel", "slim"), ("--vessel", "slim", "--no-journal")):
         result = run("snap", photo_stock["day2"], *words, exit_code=1)
         assert "schema version 999" in result.output
+        assert "written by a newer densitycam" in result.output
         assert "Upgrade densitycam" in result.output
         assert result.output.count("\n") == 1

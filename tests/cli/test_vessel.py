@@ -30,7 +30,7 @@ def test_an_empty_journal_says_how_to_begin(run):
 
 def test_a_new_vessel_names_what_is_missing_and_near_ones(run, slim):
     result = run("vessel", "slimm", "--path-mm", "22", exit_code=2)
-    assert "'slimm' also needs --species, --volume-ml. Did you mean slim?" in result.output
+    assert "'slimm' also needs --species and --volume-ml. Did you mean slim?" in result.output
     assert "slimm" not in run("vessel").output
 
 
