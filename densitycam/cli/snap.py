@@ -145,7 +145,12 @@ def command(
     if annotate is not None:
         _annotate(annotate, seen, history, here, advice)
     kept = name is not None and not no_journal
-    notes = _notes(here, kept=kept, named=name is not None, volume_known=volume_ml is not None)
+    notes = _notes(
+        here,
+        kept=kept,
+        named=name is not None,
+        volume_guessed=name is None and volume_ml is None and advice.plan is not None,
+    )
     if as_json:
         echo_json(_as_json(history, here, growth, advice, kept=kept, notes=notes, seen=seen))
         return
@@ -156,13 +161,13 @@ def command(
         click.echo(f"Kept in the journal as reading {record.id}.")
 
 
-def _notes(here: DatedReading, *, kept: bool, named: bool, volume_known: bool) -> list[str]:
+def _notes(here: DatedReading, *, kept: bool, named: bool, volume_guessed: bool) -> list[str]:
     notes = []
     if now() - here.when > _OLD:
         notes.append(f"The photo is of {here.when:%Y-%m-%d}: the advice below is that of its day.")
     if here.photo.time_source == "file":
         notes.append("The photo carries no capture time; the file's own time was taken.")
-    if not named and not volume_known:
+    if volume_guessed:
         notes.append(f"No volume was given: the plan is for {_USUAL_VOLUME_ML:g} mL.")
     if not kept:
         notes.append(

@@ -185,10 +185,9 @@ def advice_text(advice: Advice) -> str:
         Several paragraphs.
     """
     parts = [_entry("Today", advice.headline)]
-    if advice.ready_on is not None and math.isfinite(advice.wait_days):
-        days = format_days(advice.wait_days)
-        about = "" if days.startswith("less") else "about "
-        parts.append(_entry("Ready", f"{format_day(advice.ready_on)}, in {about}{days}"))
+    # Under a day the headline has said it all.
+    if advice.ready_on is not None and advice.wait_days >= 1:
+        parts.append(_entry("Ready", f"about {format_day(advice.ready_on)}"))
     if advice.reasons:
         parts += ["Because", *(_bullet(reason) for reason in advice.reasons)]
     if advice.would_settle:

@@ -46,6 +46,13 @@ def test_a_vessel_described_on_the_line_needs_no_journal(run, photo_stock, tmp_p
     assert text.startswith("Unnamed vessel, Nannochloropsis, 2026-04-02 08:30\n")
     assert "no vessel named" in text
     assert not (tmp_path / "journal.sqlite").exists()
+    # A volume is guessed, and said to be, where there is a plan to guess it for.
+    plans = []
+    for day in ("day1", "day4"):
+        text = run("snap", photo_stock[day], *words).output
+        plans.append("Split plan" in text)
+        assert ("No volume was given: the plan is for 1000 mL." in text) == plans[-1]
+    assert True in plans
 
 
 def test_a_diluted_sample_counts_for_the_culture(run, slim, photo_stock):
