@@ -90,7 +90,7 @@ _ALL = (
         "blurred",
         "gate",
         "blurred",
-        "The edges of the bars beside the vessel are soft.",
+        "The edges on the card are soft.",
         "Rest the phone on something and tap the card to focus.",
         True,
     ),
