@@ -49,15 +49,10 @@ def red_corner() -> Image.Image:
 def exif_block(orientation=1, time=TIME, offset=None, digitized=None, changed=None):
     exif = Image.Exif()
     exif[274] = orientation
-    detail = exif.get_ifd(0x8769)
-    for ifd, tag, value in (
-        (detail, 0x9003, time),
-        (detail, 0x9011, offset),
-        (detail, 0x9004, digitized),
-        (exif, 0x0132, changed),
-    ):
-        if value:
-            ifd[tag] = value
+    detail = {0x9003: time, 0x9011: offset, 0x9004: digitized}
+    exif[0x8769] = {tag: value for tag, value in detail.items() if value}
+    if changed:
+        exif[0x0132] = changed
     return exif
 
 
