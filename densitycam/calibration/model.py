@@ -25,7 +25,7 @@ from densitycam.calibration.signals import CENTRE_DEPTH, SIGNALS, Signal, signal
 from densitycam.calibration.species import species_folder
 from densitycam.counting.slide import SlideCount
 from densitycam.errors import DensitycamError
-from densitycam.vessel.read import SEEN_SIGMAS
+from densitycam.vessel.blank import SEEN_SIGMAS
 from densitycam.vessel.reading import Reading
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from densitycam.vessel.read import SEEN_SIGMAS
+from densitycam.vessel.blank import SEEN_SIGMAS
 from densitycam.vessel.reading import Reading
 
 #: Contrast leads, mean brightness is the fallback; blue is left out (it clips to zero in a

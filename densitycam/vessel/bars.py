@@ -19,6 +19,10 @@ SEA_WATER_INDEX = 1.339
 #: Kept clear of the vessel's edge on the outside, where its own tinted shadow lies [mm].
 SHADOW_MM = 16.0
 
+#: Kept clear of the edges between bars [mm]: light scattered by a few degrees, which a thin
+#: culture does first, blurs the edges long before it fills the bars' middles.
+EDGE_MM = 2.5
+
 #: Correlation with the bars beside from which a window tells where the bars are.
 BELIEVED_CORRELATION = 0.85
 
@@ -119,6 +123,7 @@ def read_bars(
         inside = _in_window(at_mm + shift, (centre, half_mm))
         if not len(inside):
             continue
+        inside = inside[_edge_distance(at_mm[inside] + shift[inside], view.layout) > EDGE_MM]
         p, q = through[inside], seen_as[inside]
         dq = q - q.mean(axis=0)
         slope = np.einsum("yxc,yc->xc", p - p.mean(axis=0), dq) / np.sum(dq**2, axis=0)
@@ -200,6 +205,15 @@ def _in_window(true_mm: np.ndarray, of: tuple[float, float]) -> np.ndarray:
 
     inside = np.flatnonzero(np.abs(true_mm - of[0]) <= of[1])
     return inside if len(inside) >= 1.6 * of[1] * SHEET_PX_PER_MM else inside[:0]
+
+
+def _edge_distance(true_mm: np.ndarray, layout: CardLayout) -> np.ndarray:
+    """Return how far from the nearest edge between two bars each height lies [mm]."""
+    import numpy as np
+
+    bar = layout.bar_field.height_mm / len(layout.bars)
+    along = (layout.bar_field.bottom_mm - true_mm) % bar
+    return np.minimum(along, bar - along)
 
 
 def _mean_t(through: np.ndarray, reference: np.ndarray) -> float:

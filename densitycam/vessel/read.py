@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,21 +12,13 @@ from densitycam.photo.card_finder import find_card
 from densitycam.photo.card_view import CardView, square_up
 from densitycam.photo.decode import decode_photo
 from densitycam.vessel.bars import CENTRAL_SHARE, SEA_WATER_INDEX, BarRows, read_bars
+from densitycam.vessel.blank import Blank, assumed_blank, with_blank
 from densitycam.vessel.outline import find_sides, fluid_rows, outline
 from densitycam.vessel.reading import BarRow, Reading
-from densitycam.vessel.signs import optical_signs
+from densitycam.vessel.signs import is_settled
 
 if TYPE_CHECKING:
     import numpy as np
-
-#: Attenuation and absorbance of a clean glass vessel full of water, where no blank was snapped:
-#: two glass-air and two glass-water surfaces, Fresnel's equations at index 1.5 and 1.34,
-#: -ln(0.96^2 * 0.997^2) = 0.088; and how far real vessels lie from it (an assumption).
-GLASS_ATTENUATION, GLASS_ATTENUATION_SE = 0.088, 0.03
-
-#: Absorption of pure water in a phone's red, green and blue [1/mm]: Pope & Fry 1997 (Appl. Opt.
-#: 36:8710) at 610, 550 and 450 nm, rounded; 100 mm of clear water take 3 % of the red.
-WATER_PER_MM = (0.26e-3, 0.057e-3, 0.009e-3)
 
 #: Error of contrast and of mean transmittance that no row scatter shows: tone curve, reference,
 #: glare. As a share of the value, and of full scale.
@@ -35,9 +27,6 @@ RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.015, 0.004, 0.004
 #: Linear light before correction below which a channel counts as crushed to zero, as the blue
 #: of a dense green culture is: five of 255 codes.
 CRUSHED = 0.0016
-
-#: Contrast must be this many standard errors above zero to count as seen.
-SEEN_SIGMAS = 3.0
 
 
 @dataclass(frozen=True)
@@ -88,7 +77,7 @@ def read_photo(
     path_mm: float,
     shape: str,
     dilution: float = 1.0,
-    blank: Reading | None = None,
+    blank: Blank | None = None,
     profile: PrintProfile | None = None,
 ) -> PhotoReading:
     """Measure the culture in a photo.
@@ -103,8 +92,8 @@ def read_photo(
         The vessel's shape.
     dilution : float, default 1
         Final over drawn volume, where a diluted sample was snapped.
-    blank : Reading or None
-        The same vessel with clean salt water.
+    blank : Blank or None
+        The same vessel with clean salt water; without it a clean glass one is assumed.
     profile : PrintProfile or None
         The print's own reflectances, where it is registered.
 
@@ -149,7 +138,7 @@ def read_view(
     path_mm: float,
     shape: str,
     dilution: float = 1.0,
-    blank: Reading | None = None,
+    blank: Blank | None = None,
 ) -> Reading:
     """Measure the culture on a squared-up card; parameters and errors as `read_photo`."""
     field = view.layout.bar_field
@@ -223,7 +212,7 @@ def reading_of_rows(
     right_mm: float,
     chord_mm: float,
     dilution: float,
-    blank: Reading | None,
+    blank: Blank | None,
 ) -> Reading:
     """Combine rows into one reading: robust over rows, blank taken off, signs looked for."""
     import numpy as np
@@ -241,50 +230,23 @@ def reading_of_rows(
     contrast_se = np.sqrt(contrast_se**2 + (RELATIVE_FLOOR * contrast) ** 2 + CONTRAST_FLOOR**2)
     mean_se = np.sqrt(mean_se**2 + (RELATIVE_FLOOR * mean) ** 2 + MEAN_FLOOR**2)
 
-    if blank is None:
-        glass = GLASS_ATTENUATION + np.array(WATER_PER_MM) * chord_mm
-        glass_se = np.full(3, GLASS_ATTENUATION_SE)
-        glass_mean, glass_mean_se = glass, glass_se
-    else:
-        # The blank's own attenuation was reported less the glass it was assumed to have.
-        glass = -np.log(blank.contrast_t)
-        glass_se = np.array(blank.contrast_t_se) / np.array(blank.contrast_t)
-        glass_mean = -np.log(blank.mean_t)
-        glass_mean_se = np.array(blank.mean_t_se) / np.array(blank.mean_t)
-
-    seen = usable & (contrast > SEEN_SIGMAS * contrast_se)
-    safe = np.where(seen, contrast, 1.0)
-    attenuation = np.where(seen, -np.log(safe) - glass, np.nan)
-    attenuation_se = np.where(seen, np.hypot(contrast_se / safe, glass_se), np.nan)
-    mean_safe = np.where(usable, np.maximum(mean, 1e-4), 1.0)
-    absorbance = np.where(usable, -np.log(mean_safe) - glass_mean, np.nan)
-    absorbance_se = np.where(usable, np.hypot(mean_se / mean_safe, glass_mean_se), np.nan)
-
-    turbidity = np.nanmin(attenuation) if seen.any() else np.nan
-    flags = optical_signs(
-        heights_mm=bars.height_mm[fluid],
-        row_contrast=row_contrast[fluid],
-        row_mean=row_mean[fluid],
-        attenuation=attenuation,
-        attenuation_se=attenuation_se,
-        seen=seen,
-    )
     top_mm = view.layout.base_line_y_mm - (bars.height_mm[fluid][-1] + 10.0)
-    return Reading(
+    raw = Reading(
         path_mm=chord_mm,
         contrast_t=_rgb(contrast),
         contrast_t_se=_rgb(contrast_se),
         mean_t=_rgb(mean),
         mean_t_se=_rgb(mean_se),
         veil=_rgb(np.median(bars.veil[fluid], axis=0)),
-        attenuation=_rgb(attenuation),
-        attenuation_se=_rgb(attenuation_se),
-        absorbance=_rgb(absorbance),
-        absorbance_se=_rgb(absorbance_se),
-        blank_se=float(np.mean(glass_se)),
+        # What follows from the blank is filled in by with_blank.
+        attenuation=(np.nan,) * 3,
+        attenuation_se=(np.nan,) * 3,
+        absorbance=(np.nan,) * 3,
+        absorbance_se=(np.nan,) * 3,
+        blank_se=np.nan,
         usable=(bool(usable[0]), bool(usable[1]), bool(usable[2])),
-        greenness=float((absorbance[0] - absorbance[1]) / chord_mm * 10),
-        turbidity_per_mm=float(turbidity / chord_mm),
+        greenness=np.nan,
+        turbidity_per_mm=np.nan,
         dilution=dilution,
         outline=outline(view, left_mm=left_mm, right_mm=right_mm, top_mm=top_mm),
         rows=tuple(
@@ -297,8 +259,16 @@ def reading_of_rows(
                 strict=True,
             )
         ),
-        flags=flags,
+        flags=(),
     )
+    reading = with_blank(raw, blank or assumed_blank(chord_mm))
+    if "too-thin" in reading.flags or not is_settled(
+        heights_mm=bars.height_mm[fluid],
+        row_contrast=row_contrast[fluid],
+        row_mean=row_mean[fluid],
+    ):
+        return reading
+    return replace(reading, flags=(*reading.flags, "settled"))
 
 
 def _combine(values: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

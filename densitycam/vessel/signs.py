@@ -15,20 +15,9 @@ SETTLED_SHARE, SETTLED_ORDER = 0.14, 0.8
 #: Contrast transmittance above which a single row's contrast is told well.
 ROW_CONTRAST_LEFT = 0.03
 
-#: Too thin: no channel's attenuation is this many standard errors above a clean vessel.
-THIN_SIGMAS = 3.0
 
-
-def optical_signs(
-    *,
-    heights_mm: np.ndarray,
-    row_contrast: np.ndarray,
-    row_mean: np.ndarray,
-    attenuation: np.ndarray,
-    attenuation_se: np.ndarray,
-    seen: np.ndarray,
-) -> tuple[str, ...]:
-    """Return the ids of signs seen.
+def is_settled(*, heights_mm: np.ndarray, row_contrast: np.ndarray, row_mean: np.ndarray) -> bool:
+    """Return whether the culture has settled: it is denser to look through further down.
 
     Parameters
     ----------
@@ -36,33 +25,18 @@ def optical_signs(
         Rows' heights above the base line [mm].
     row_contrast, row_mean : ndarray, shape (R,)
         Contrast and mean transmittance of each row, red and green together.
-    attenuation, attenuation_se : ndarray, shape (3,)
-        The reading's attenuation less the blank's, and its standard error; nan where not seen.
-    seen : ndarray of bool, shape (3,)
-        Channels with contrast left.
-
-    Returns
-    -------
-    tuple of str
-        Ids in `densitycam.flags.FLAGS`.
     """
     import numpy as np
 
-    signs = []
-    if not seen.any():
-        signs.append("bars-lost")
-    elif not (attenuation[seen] > THIN_SIGMAS * attenuation_se[seen]).any():
-        signs.append("too-thin")
-    if "too-thin" not in signs and len(heights_mm) >= 4:
-        # Contrast tells depth best while it lasts; near its end only brightness still does.
-        level = row_contrast if np.median(row_contrast) > ROW_CONTRAST_LEFT else row_mean
-        depth = -np.log(np.clip(level, 1e-3, None))
-        third = max(len(heights_mm) // 3, 1)
-        low, high = float(np.median(depth[:third])), float(np.median(depth[-third:]))
-        order = -_rank_correlation(heights_mm, depth)
-        if low - high > SETTLED_SHARE * (low + high) / 2 and order > SETTLED_ORDER:
-            signs.append("settled")
-    return tuple(signs)
+    if len(heights_mm) < 4:
+        return False
+    # Contrast tells depth best while it lasts; near its end only brightness still does.
+    level = row_contrast if np.median(row_contrast) > ROW_CONTRAST_LEFT else row_mean
+    depth = -np.log(np.clip(level, 1e-3, None))
+    third = max(len(heights_mm) // 3, 1)
+    low, high = float(np.median(depth[:third])), float(np.median(depth[-third:]))
+    order = -_rank_correlation(heights_mm, depth)
+    return low - high > SETTLED_SHARE * (low + high) / 2 and order > SETTLED_ORDER
 
 
 def _rank_correlation(a: np.ndarray, b: np.ndarray) -> float:

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from linear_camera import photo_of_slab
 
-from densitycam.vessel.read import GLASS_ATTENUATION, read_photo
+from densitycam.vessel.blank import GLASS_ATTENUATION
+from densitycam.vessel.read import read_photo
 
 
 @pytest.mark.parametrize("depths", [(0.31, 0.57, 0.83), (0.8, 1.27, 1.93), (1.7, 2.6, 3.4)])

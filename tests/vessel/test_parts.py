@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from densitycam.vessel.bars import SEA_WATER_INDEX, _refraction_shift
+from densitycam.vessel.blank import GLASS_ATTENUATION
 from densitycam.vessel.outline import fluid_rows
-from densitycam.vessel.read import GLASS_ATTENUATION, mean_chord_share, slant
-from densitycam.vessel.signs import optical_signs
+from densitycam.vessel.read import mean_chord_share, slant
+from densitycam.vessel.signs import is_settled
 
 
 def test_the_surface_is_the_jump_that_lasts_to_the_top():
@@ -60,27 +61,18 @@ def test_glass_attenuation_is_fresnel_at_four_surfaces():
     assert pytest.approx(loss, abs=0.002) == GLASS_ATTENUATION
 
 
-def signs(contrast, mean=None, *, attenuation=1.0, seen=True):
+def settled(contrast, mean=None):
     heights = np.arange(15.0, 15.0 + 10 * len(contrast), 10.0)
-    depth = np.full(3, attenuation)
-    return optical_signs(
-        heights_mm=heights,
-        row_contrast=np.array(contrast),
-        row_mean=np.array(contrast if mean is None else mean),
-        attenuation=depth,
-        attenuation_se=np.full(3, 0.05),
-        seen=np.full(3, seen),
+    level = np.array(contrast)
+    return is_settled(
+        heights_mm=heights, row_contrast=level, row_mean=level if mean is None else np.array(mean)
     )
 
 
-def test_signs_settled_thin_and_lost_each_by_its_rule():
-    assert signs([0.30] * 12) == ()
-    assert signs(np.exp(-np.linspace(1.5, 0.8, 12))) == ("settled",)
-    # Denser towards the top is foam or light, not settling.
-    assert signs(np.exp(-np.linspace(0.8, 1.5, 12))) == ()
-    assert signs([0.9] * 12, attenuation=0.1) == ("too-thin",)
-    assert signs([0.001] * 12, [0.3] * 12, seen=False) == ("bars-lost",)
-    assert signs([0.001] * 12, np.exp(-np.linspace(1.5, 0.8, 12)), seen=False) == (
-        "bars-lost",
-        "settled",
-    )
+def test_settled_is_denser_downward_by_contrast_or_where_that_is_lost_by_brightness():
+    assert not settled([0.30] * 12)
+    assert settled(np.exp(-np.linspace(1.5, 0.8, 12)))
+    # Denser towards the top is foam or light, not settling; a step is the surface.
+    assert not settled(np.exp(-np.linspace(0.8, 1.5, 12)))
+    assert not settled([0.001] * 12, [0.3] * 12)
+    assert settled([0.001] * 12, np.exp(-np.linspace(1.5, 0.8, 12)))
