@@ -278,7 +278,7 @@ def _dated_splits(records: Sequence[SplitRecord], photos: Sequence[datetime]) ->
     splits = []
     for record in records:
         when = record.done_at
-        if False:
+        if not record.timed:
             same_day = [p for p in photos if p.date() == when.date()]
             noon = when.replace(hour=12)
             when = max([noon, *(p + timedelta(seconds=1) for p in same_day)])
@@ -313,7 +313,7 @@ def splits_until(
     from densitycam.culture.growth import infer_splits
 
     logged = [s for s in history.logged_splits if s.when <= now]
-    inferred = infer_splits(density_points(readings))
+    inferred = infer_splits(density_points(readings), logged)
     return tuple(sorted([*logged, *inferred], key=lambda s: s.when))
 
 
