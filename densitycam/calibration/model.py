@@ -557,6 +557,26 @@ def _curve(calibration: Calibration, name: str, depth: float, sigmas: float) -> 
     return math.exp(float(row @ np.array(calibration.coefficients)) + sigmas * sd)
 
 
+def detection_limit(calibration: Calibration, *, attenuation: float, path_mm: float) -> float:
+    """Return the density at which contrast in red loses this attenuation.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The species' calibration.
+    attenuation : float
+        Above the blank, > 0; the minimum detectable one of `densitycam.vessel.blank`.
+    path_mm : float
+        Light path [mm].
+
+    Returns
+    -------
+    float
+        Density that surely is told from clean water, by the best curve [cells/mL].
+    """
+    return min(_curve(calibration, name, attenuation, 0.0) for name in SIGNALS[:2]) / path_mm
+
+
 def _thin_limit(reading: Reading, calibration: Calibration) -> float:
     """Upper 95 % limit of a culture too thin to measure, cells/mL x path."""
     limits = []
