@@ -45,6 +45,7 @@ from densitycam.card.profile import PrintProfile, mean_profile
 from densitycam.counting.slide import SlideCount, count_slide
 from densitycam.photo.print_registration import register_print
 from densitycam.simulate import VESSELS, Scene, lamp_of, phone_of, print_of
+from densitycam.vessel.blank import Blank, blank_of
 from densitycam.vessel.reading import Reading
 
 SAMPLES = Path(__file__).parents[2] / "samples"
@@ -142,14 +143,16 @@ class Bench:
     def __init__(self, *, cache: Path, quick: bool, blank: bool, profile: bool) -> None:
         self.cache, self.quick = cache, quick
         self._readings: dict[Path, Reading | str] = {}
-        self._blanks: dict[str, Reading] = {}
+        self._blanks: dict[str, Blank] = {}
         self._profiles: dict[str, PrintProfile] = {}
         if profile:
             self._register_prints()
         if blank:
+            blanks = {}
             for group in GROUPS:
                 found = self.read([(group, s) for s in shots.blank_shots(group, quick=quick)])
-                self._blanks[group.name] = next(r for r in found if isinstance(r, Reading))
+                blanks[group.name] = blank_of([r for r in found if isinstance(r, Reading)])
+            self._blanks = blanks
             self._readings.clear()
 
     def _register_prints(self) -> None:
@@ -481,7 +484,7 @@ def real_photos(folder: Path) -> list[Path]:
 
 def budget(bench: Bench) -> None:
     """Print what each term adds to the error, by switching it off."""
-    number = 24 if bench.quick else 72
+    number = 16 if bench.quick else 72
     lamp, phone, made = shots.SLIDE_SETS[0]
     slides_of = {"lamp": LAMPS[lamp], "phone": PHONES[phone], "made": PRINTS[made]}
     drawn: dict[tuple[str, str], list[Scene]] = {}
