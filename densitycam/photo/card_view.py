@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from densitycam.card.layout import CardLayout, Rect
+from densitycam.card.layout import CardLayout, Patch, Rect
 from densitycam.card.profile import PrintProfile, nominal_profile
 from densitycam.photo.card_finder import CardFix, refuse
 from densitycam.photo.decode import LinearPhoto, linear, srgb_to_linear_table
@@ -35,6 +35,9 @@ _STEP_SD = 0.03
 #: Misfit of the grey steps [natural log] that good photos keep under (0.01 to 0.03 seen).
 GOOD_TONE_MISFIT = 0.05
 
+#: One side alone is believed where it brings the misfit below this share of both sides'.
+ONE_SIDE_BETTER = 0.4
+
 #: Misfit of the grey steps above which one curve does not describe them [natural log].
 LARGEST_TONE_MISFIT = 0.15
 
@@ -46,6 +49,9 @@ AGREEING_WHITE = 0.06
 #: of the light over the card usually are, each way from its middle to its edge.
 WHITE_SD = 0.01
 _LIGHT_PRIOR_SD = (1.0, 0.4, 0.4, 0.25, 0.15, 0.25)
+
+#: The same where only one side of the card is seen, and the rest is guessed from it.
+_ONE_SIDED_PRIOR_SD = (1.0, 0.15, 0.4, 0.05, 0.05, 0.15)
 
 #: Brightest over darkest light on the card that a smooth surface may still divide out.
 LARGEST_LIGHT_RATIO = 3.5
@@ -141,18 +147,19 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
         "dark", "clipped", "tone", "uneven-light", "shadow", "blurred", "moved", "flicker".
     """
     raw = _warp(linear(photo.rgb), fix)
-    whites, white, level, safe = _white_levels(raw, fix.layout)
+    whites, white, _, safe = _white_levels(raw, fix.layout)
     if profile is None or (profile.paper, profile.version) != (
         fix.layout.paper,
         fix.layout.version,
     ):
         profile = nominal_profile(fix.layout)
-    tone, light_terms, misfit = _tone_and_light(raw, white, whites, safe, fix.layout, profile)
+    fitted = _tone_and_light(raw, white, whites, safe, fix.layout, profile)
+    misfit = fitted.misfit
     if misfit > LARGEST_TONE_MISFIT:
         raise refuse("tone", f"by {misfit:.0%}")
-    light = _light_surface(light_terms, raw.shape, fix.layout)
+    light = _light_surface(fitted.terms, raw.shape, fix.layout)
     ratio = _check_evenness(light)
-    corrected = _warp(_apply_tone(photo.rgb, tone, level), fix) / light
+    corrected = _warp(_apply_tone(photo.rgb, fitted.tone, fitted.level), fix) / light
     upward, sideways = _blur_mm(corrected, fix.layout)
     blur = max(upward, sideways)
     if blur > LARGEST_BLUR_MM:
@@ -197,8 +204,12 @@ def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> np.ndarray:
     raw = _warp(linear(photo.rgb), fix)
     whites, white, _, safe = _white_levels(raw, fix.layout)
     at_white = _terms(*_centres(whites), fix.layout)
+    trusted = np.arange(len(whites)) < safe
     terms = np.stack(
-        [_light_terms(at_white, np.log(np.maximum(white[:, c], 1e-6)), safe) for c in range(3)]
+        [
+            _light_terms(at_white, np.log(np.maximum(white[:, c], 1e-6)), trusted, one_side=False)
+            for c in range(3)
+        ]
     )
     light = _light_surface(terms, raw.shape, fix.layout)
     _check_evenness(light)
@@ -283,6 +294,16 @@ def _terms(x_mm: np.ndarray, y_mm: np.ndarray, layout: CardLayout) -> np.ndarray
     return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
 
 
+@dataclass(frozen=True)
+class _Light:
+    """Tone curve and light of one photo: `level` and `tone` a channel, `terms` of the surface."""
+
+    level: np.ndarray
+    tone: np.ndarray
+    terms: np.ndarray
+    misfit: float
+
+
 def _tone_and_light(
     raw: np.ndarray,
     white: np.ndarray,
@@ -290,51 +311,72 @@ def _tone_and_light(
     safe: int,
     layout: CardLayout,
     profile: PrintProfile,
-) -> tuple[np.ndarray, np.ndarray, float]:
+) -> _Light:
     """Fit tone curve and light together, per channel, each given the other, until they settle.
 
     With q = ln(linear light / white level) the corrected light is exp(q + p1 q + p2 q^2 +
-    p3 q^3), anchored at p = 0, which is sRGB.
-
-    Returns tone (3 channels, 3), light terms (3 channels, 6) and the misfit.
+    p3 q^3), anchored at p = 0, which is sRGB. A wide vessel seen from the side may hide the grey
+    steps and the paper of one side; the other side then serves alone.
     """
     import numpy as np
 
-    level = np.median(white[:safe], axis=0)
-    steps = [*layout.grey_left, *layout.grey_right]
+    half_safe = safe // 2
+    best: _Light | None = None
+    for side in ("both", "left", "right"):
+        trusted = np.zeros(len(whites), dtype=bool)
+        if side != "right":
+            trusted[:half_safe] = True
+        if side != "left":
+            trusted[half_safe:safe] = True
+        steps = {
+            "both": (*layout.grey_left, *layout.grey_right),
+            "left": layout.grey_left,
+            "right": layout.grey_right,
+        }[side]
+        found = _fit_light(raw, white, whites, trusted, steps, layout, profile)
+        if found is not None and (best is None or found.misfit < ONE_SIDE_BETTER * best.misfit):
+            best = found
+        if best is not None and best.misfit < GOOD_TONE_MISFIT:
+            break
+    if best is None:
+        raise refuse("tone", "too few of them are neither black nor burnt out")
+    return best
+
+
+def _fit_light(
+    raw: np.ndarray,
+    white: np.ndarray,
+    whites: list[Rect],
+    trusted: np.ndarray,
+    steps: tuple[Patch, ...],
+    layout: CardLayout,
+    profile: PrintProfile,
+) -> _Light | None:
+    """Fit with the grey steps and the trusted paper of one side or both; None with too few."""
+    import numpy as np
+
+    level = np.median(white[trusted], axis=0)
     grey = np.array([np.median(window(raw, p.rect, inset=0.2), axis=(0, 1)) for p in steps])
     known = np.log(np.array([profile.reflectance[p.name] for p in steps]))
     at_white = _terms(*_centres(whites), layout)
     at_grey = _terms(*_centres([p.rect for p in steps]), layout)
-
-    half = len(steps) // 2
-    both, left, right = slice(None), slice(0, half), slice(half, None)
-
-    def fit(side: slice) -> tuple[np.ndarray, np.ndarray, float]:
-        tone, light, residuals = np.zeros((3, 3)), np.zeros((3, 6)), []
-        for channel in range(3):
-            seen, told, place = grey[side, channel], known[side, channel], at_grey[side]
-            usable = (seen > DARKEST_STEP) & (seen < BRIGHTEST_STEP)
-            if usable.sum() < FEWEST_STEPS:
-                raise refuse("tone", "too few of them are neither black nor burnt out")
-            q_grey = np.log(seen[usable] / level[channel])
-            q_white = np.log(np.maximum(white[:, channel], 1e-6) / level[channel])
-            basis = np.stack([q_grey, q_grey**2, q_grey**3], axis=-1)
-            for _ in range(4):
-                log_white = q_white + _bend(q_white, tone[channel])
-                light[channel] = _light_terms(at_white, log_white, safe)
-                target = told[usable] + place[usable] @ light[channel] - q_grey
-                tone[channel] = _anchored_fit(basis, target)
-            residuals.append(target - basis @ tone[channel])
-        return tone, light, float(np.sqrt(np.mean(np.concatenate(residuals) ** 2)))
-
-    best = fit(both)
-    if best[2] > GOOD_TONE_MISFIT:
-        # A wide vessel seen from the side may hide one column; the other then serves alone.
-        alone = min((fit(left), fit(right)), key=lambda f: f[2])
-        if alone[2] < GOOD_TONE_MISFIT:
-            return alone
-    return best
+    one_side = len(steps) == len(layout.grey_left)
+    tone, terms, residuals = np.zeros((3, 3)), np.zeros((3, 6)), []
+    for channel in range(3):
+        usable = (grey[:, channel] > DARKEST_STEP) & (grey[:, channel] < BRIGHTEST_STEP)
+        if usable.sum() < FEWEST_STEPS:
+            return None
+        q_grey = np.log(grey[usable, channel] / level[channel])
+        q_white = np.log(np.maximum(white[:, channel], 1e-6) / level[channel])
+        basis = np.stack([q_grey, q_grey**2, q_grey**3], axis=-1)
+        for _ in range(4):
+            log_white = q_white + _bend(q_white, tone[channel])
+            terms[channel] = _light_terms(at_white, log_white, trusted, one_side=one_side)
+            target = known[usable, channel] + at_grey[usable] @ terms[channel] - q_grey
+            tone[channel] = _anchored_fit(basis, target)
+        residuals.append(target - basis @ tone[channel])
+    misfit = float(np.sqrt(np.mean(np.concatenate(residuals) ** 2)))
+    return _Light(level, tone, terms, misfit)
 
 
 def _centres(rects: list[Rect]) -> tuple[np.ndarray, np.ndarray]:
@@ -346,17 +388,21 @@ def _centres(rects: list[Rect]) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def _light_terms(design: np.ndarray, log_white: np.ndarray, safe: int) -> np.ndarray:
-    """Fit the light, first where no vessel reaches, then also at bar ends that agree with it."""
+def _light_terms(
+    design: np.ndarray, log_white: np.ndarray, trusted: np.ndarray, *, one_side: bool
+) -> np.ndarray:
+    """Fit the light where no vessel reaches, then twice more with all paper that agrees with it."""
     import numpy as np
 
-    first = _robust_fit(design[:safe], log_white[:safe])
-    agrees = np.abs(log_white - design @ first) < AGREEING_WHITE
-    agrees[:safe] = True
-    return _robust_fit(design[agrees], log_white[agrees])
+    prior = _ONE_SIDED_PRIOR_SD if one_side else _LIGHT_PRIOR_SD
+    used = trusted
+    for _ in range(2):
+        terms = _robust_fit(design[used], log_white[used], prior)
+        used = trusted | (np.abs(log_white - design @ terms) < AGREEING_WHITE)
+    return _robust_fit(design[used], log_white[used], prior)
 
 
-def _robust_fit(design: np.ndarray, target: np.ndarray) -> np.ndarray:
+def _robust_fit(design: np.ndarray, target: np.ndarray, prior_sd: tuple[float, ...]) -> np.ndarray:
     """Ridge regression with Huber's, then Tukey's weights: shaded or soiled places do not count.
 
     Sources: Huber 1964, Ann. Math. Stat. 35:73, constant 1.345; Beaton & Tukey 1974,
@@ -364,7 +410,7 @@ def _robust_fit(design: np.ndarray, target: np.ndarray) -> np.ndarray:
     """
     import numpy as np
 
-    ridge = np.diag(WHITE_SD / np.array(_LIGHT_PRIOR_SD))
+    ridge = np.diag(WHITE_SD / np.array(prior_sd))
     weight = np.ones(len(target))
     for step in range(10):
         root = np.sqrt(weight)

@@ -34,8 +34,8 @@ _MIDDLE_INSIDE_MM = 40.0
 #: Breadth of the field's ends [mm], and the change there that means the vessel covers them.
 _BORDER_MM, _COVERED = 4.0, 0.15
 
-#: Share by which a cylinder's two edges may miss its known width before one is doubted.
-_WIDTH_TOLERANCE = 0.12
+#: Share by which each edge of a cylinder may miss its known width: walls, and the distance.
+_WIDTH_SLACK = 0.06
 
 #: Jump of transmittance from a row to the next, lasting to the top, that is the fluid's surface.
 SURFACE_JUMP = 0.06
@@ -106,25 +106,18 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     change = np.zeros(columns.shape[1])
     difference = np.abs(columns[:, 2 * step :] - columns[:, : -2 * step]).mean(axis=2)
     change[step:-step] = np.mean(np.minimum(difference, _LARGEST_CHANGE), axis=0)
-    left = _outermost_edge(change, start, stop, inward=1)
-    right = _outermost_edge(change, start, stop, inward=-1)
-
-    # Where the field's end is disturbed, the edge lies beyond it and no bar tells where.
-    border = round(_BORDER_MM * s)
-    beyond_left = float(np.median(smooth[:border])) > _COVERED
-    beyond_right = float(np.median(smooth[-border:])) > _COVERED
     x0 = view.layout.bar_field.x_mm
+    if shape == "cylinder":
+        width = silhouette_mm(view, path_mm=path_mm) * s
+        left, right = _sides_of_width(change, smooth, width)
+    else:
+        left = _outermost_edge(change, start, stop, inward=1)
+        right = _outermost_edge(change, start, stop, inward=-1)
+        # Where the field's end is disturbed, the edge lies beyond it and no bar tells where.
+        border = round(_BORDER_MM * s)
+        left = 0 if np.median(smooth[:border]) > _COVERED else left
+        right = len(change) if np.median(smooth[-border:]) > _COVERED else right
     left_mm, right_mm = x0 + left / s, x0 + right / s
-    if shape == "cylinder" and beyond_left != beyond_right:
-        width = silhouette_mm(view, path_mm=path_mm)
-        if abs(right_mm - left_mm - width) > _WIDTH_TOLERANCE * width:
-            if beyond_left:
-                left_mm = right_mm - width
-            else:
-                right_mm = left_mm + width
-    elif shape == "flat":
-        left_mm = x0 if beyond_left else left_mm
-        right_mm = view.layout.bar_field.right_mm if beyond_right else right_mm
     field = view.layout.bar_field
     middle = (left_mm + right_mm) / 2
     if min(middle - field.x_mm, field.right_mm - middle) < _MIDDLE_INSIDE_MM:
@@ -140,6 +133,47 @@ def silhouette_mm(view: CardView, *, path_mm: float) -> float:
     distance = float(view.camera_mm[2])
     nearer = view.layout.gap_mm + path_mm / 2
     return path_mm * distance / max(distance - nearer, 0.2 * distance)
+
+
+def _sides_of_width(
+    change: np.ndarray, disturbance: np.ndarray, width: float
+) -> tuple[float, float]:
+    """Return left and right [columns] of a vessel of known width: two edges that far apart.
+
+    The best place has strong changes at both ends, more disturbance inside than outside, and may
+    reach beyond the field, where the unseen edge counts as a middling one.
+    """
+    import numpy as np
+
+    count = len(change)
+    slack = max(round(_WIDTH_SLACK * width), 1)
+    # Strongest change within reach of each column, for edges a little off the known width.
+    padded = np.pad(change, slack, mode="edge")
+    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * slack + 1).max(axis=1)
+    unseen = 0.5 * float(np.percentile(change, 98))
+    total = np.concatenate([[0.0], np.cumsum(disturbance)])
+    best, best_score = 0.0, -np.inf
+    for left in np.arange(-0.45 * width, count - 0.55 * width):
+        a, b = round(left), round(left + width)
+        inside = total[min(b, count)] - total[max(a, 0)]
+        covered = min(b, count) - max(a, 0)
+        outside = (total[-1] - inside) / max(count - covered, 1)
+        score = (
+            (near[a] if a >= 0 else unseen)
+            + (near[b] if b < count else unseen)
+            + 0.5 * (inside / max(covered, 1) - outside)
+        )
+        if score > best_score:
+            best, best_score = float(left), float(score)
+
+    def settle(at: float) -> float:
+        """Return the strongest change near a place; the place itself beyond the field."""
+        low, high = round(at) - slack, round(at) + slack + 1
+        if low < 0 or high > count:
+            return at
+        return float(low + int(np.argmax(change[low:high])))
+
+    return settle(best), settle(best + width)
 
 
 def _outermost_edge(change: np.ndarray, start: int, stop: int, *, inward: int) -> int:
