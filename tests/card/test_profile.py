@@ -78,7 +78,7 @@ def test_a_profile_of_another_edition_is_not_used(tmp_path):
     other = replace(
         nominal_profile(card_layout("a4")),
         version=99,
-        reflectance={k: (0.5, 0.5, 0.5) for k in nominal_profile(card_layout("a4")).reflectance},
+        reflectance=dict.fromkeys(nominal_profile(card_layout("a4")).reflectance, (0.5, 0.5, 0.5)),
     )
     plain = read_photo(photo, path_mm=20, shape="flat").reading
     assert read_photo(photo, path_mm=20, shape="flat", profile=other).reading == plain
