@@ -35,6 +35,10 @@ _STEP_SD = 0.03
 #: Misfit of the grey steps [natural log] that good photos keep under (0.01 to 0.03 seen).
 GOOD_TONE_MISFIT = 0.05
 
+#: A side serves alone only where this many markers are found in the other side's outer column: a
+#: vessel hides grey steps, but not the markers beyond them, as a hand would.
+FEWEST_HIDDEN_SIDE_MARKERS = 2
+
 #: One side alone is believed where it brings the misfit below this share of both sides'.
 ONE_SIDE_BETTER = 0.4
 
@@ -153,7 +157,7 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
         fix.layout.version,
     ):
         profile = nominal_profile(fix.layout)
-    fitted = _tone_and_light(raw, white, whites, safe, fix.layout, profile)
+    fitted = _tone_and_light(raw, white, whites, safe, fix.layout, profile, _markers_beyond(fix))
     misfit = fitted.misfit
     if misfit > LARGEST_TONE_MISFIT:
         raise refuse("tone", f"by {misfit:.0%}")
@@ -294,6 +298,16 @@ def _terms(x_mm: np.ndarray, y_mm: np.ndarray, layout: CardLayout) -> np.ndarray
     return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
 
 
+def _markers_beyond(fix: CardFix) -> dict[str, int]:
+    """Count the markers found in the outer column that faces each side: {"left": right ones}."""
+    field = fix.layout.bar_field
+    found = [m.rect for m in fix.layout.markers if m.id in fix.marker_ids]
+    return {
+        "left": sum(r.x_mm > field.right_mm for r in found),
+        "right": sum(r.right_mm < field.x_mm for r in found),
+    }
+
+
 @dataclass(frozen=True)
 class _Light:
     """Tone curve and light of one photo: `level` and `tone` a channel, `terms` of the surface."""
@@ -311,6 +325,7 @@ def _tone_and_light(
     safe: int,
     layout: CardLayout,
     profile: PrintProfile,
+    seen_markers: dict[str, int],
 ) -> _Light:
     """Fit tone curve and light together, per channel, each given the other, until they settle.
 
@@ -323,6 +338,8 @@ def _tone_and_light(
     half_safe = safe // 2
     best: _Light | None = None
     for side in ("both", "left", "right"):
+        if side != "both" and seen_markers[side] < FEWEST_HIDDEN_SIDE_MARKERS:
+            continue  # not a vessel but a hand, or whatever hides the whole of that side
         trusted = np.zeros(len(whites), dtype=bool)
         if side != "right":
             trusted[:half_safe] = True
