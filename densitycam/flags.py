@@ -111,22 +111,6 @@ _ALL = (
         True,
     ),
     Flag(
-        "shadow",
-        "gate",
-        "shadow on the card",
-        "A shadow or a bright patch with a clear edge lies on the card.",
-        "Move what casts it, or turn the card to softer light.",
-        True,
-    ),
-    Flag(
-        "glare",
-        "gate",
-        "glare on the vessel",
-        "A lamp's reflection lies over much of the part that is read.",
-        "Move the lamp or the phone sideways until the reflection leaves the middle.",
-        True,
-    ),
-    Flag(
         "two-vessels",
         "gate",
         "two vessels",

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from densitycam.flags import FLAGS
+
 if sys.version_info >= (3, 11):
     import tomllib
 else:  # pytest itself brings tomli on Python 3.10
@@ -171,3 +173,14 @@ def test_starting_the_command_line_loads_no_heavy_library():
     loaded = {name.split(".")[0] for name in run.stdout.split()}
     assert "click" in loaded
     assert loaded & set(HEAVY) == set()
+
+
+def test_every_gate_and_sign_of_the_registry_is_raised_somewhere():
+    # A gate that nothing raises promises the user a check that is not made.
+    code = "\n".join(
+        file.read_text(encoding="utf-8")
+        for floor in ("photo", "vessel", "calibration")
+        for file in sorted((PACKAGE / floor).rglob("*.py"))
+    )
+    unraised = [flag for flag in FLAGS if f'"{flag}"' not in code]
+    assert unraised == []

@@ -148,10 +148,10 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     Raises
     ------
     PhotoRefusedError
-        "dark", "clipped", "tone", "uneven-light", "shadow", "blurred", "moved", "flicker".
+        "dark", "clipped", "tone", "uneven-light", "blurred", "moved", "flicker".
     """
     raw = _warp(linear(photo.rgb), fix)
-    whites, white, _, safe = _white_levels(raw, fix.layout)
+    whites, white, safe = _white_levels(raw, fix.layout)
     if profile is None or (profile.paper, profile.version) != (
         fix.layout.paper,
         fix.layout.version,
@@ -206,7 +206,7 @@ def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> np.ndarray:
     import numpy as np
 
     raw = _warp(linear(photo.rgb), fix)
-    whites, white, _, safe = _white_levels(raw, fix.layout)
+    whites, white, safe = _white_levels(raw, fix.layout)
     at_white = _terms(*_centres(whites), fix.layout)
     trusted = np.arange(len(whites)) < safe
     terms = np.stack(
@@ -220,10 +220,8 @@ def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> np.ndarray:
     return raw / light
 
 
-def _white_levels(
-    raw: np.ndarray, layout: CardLayout
-) -> tuple[list[Rect], np.ndarray, np.ndarray, int]:
-    """Return the places of paper white, their light, its level, and how many places are safe."""
+def _white_levels(raw: np.ndarray, layout: CardLayout) -> tuple[list[Rect], np.ndarray, int]:
+    """Return the places of paper white, their light, and how many of them are safe."""
     import numpy as np
 
     safe, ends = _white_places(layout)
@@ -234,7 +232,7 @@ def _white_levels(
         raise refuse("dark", f"{level.max():.1%} of full scale")
     if np.percentile(white[: len(safe)], 75, axis=0).max() > BRIGHTEST_WHITE:
         raise refuse("clipped")
-    return whites, white, level, len(safe)
+    return whites, white, len(safe)
 
 
 def _check_evenness(light: np.ndarray) -> float:
