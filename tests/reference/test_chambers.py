@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from densitycam.counting.chambers import chamber_by_name
+from densitycam.counting.chambers import chamber_by_name, own_chamber
 from densitycam.counting.precision import replicates_agree
 from densitycam.counting.slide import count_slide
 
@@ -16,7 +16,9 @@ from densitycam.counting.slide import count_slide
         ("improved-neubauer", "large", 1e4),
         ("improved-neubauer", "group", 2.5e5),
         ("improved-neubauer", "small", 4e6),
+        ("improved-neubauer", "sixteenth", 1.6e5),
         ("neubauer", "large", 1e4),
+        ("neubauer", "group", 2.5e5),
         ("thoma", "group", 2.5e5),
         ("thoma", "small", 4e6),
         ("buerker", "large", 1e4),
@@ -28,10 +30,27 @@ from densitycam.counting.slide import count_slide
         # Barsanti & Gualtieri, Algae, p. 246, eq. 6.3: C x 1000 / (A x D x F) in mm. Their
         # eq. 6.4 (p. 248) is left out: it prints 64e-3 mL where 64e-3 uL is meant.
         ("sedgewick-rafter", "square", 1000.0),
+        # 0.1 mL in all (from memory).
+        ("palmer-maloney", "whole", 10.0),
     ],
 )
 def test_factor_of_each_chamber(chamber, unit, factor):
     assert 1 / chamber_by_name(chamber).volume_ml(unit) == pytest.approx(factor, rel=1e-12)
+
+
+def test_malassez_rectangles():
+    # Encyclopaedia article on the Malassez cell (read): 30 cells in 10 rectangles of 0.01 uL are
+    # 300,000 cells per mL.
+    count = count_slide(cells=30, squares=10, chamber="malassez", unit="rectangle")
+    assert count.cells_per_ml == pytest.approx(3e5, rel=1e-12)
+
+
+def test_own_chamber_by_depth_and_area():
+    # Barsanti & Gualtieri, Algae, p. 246, eq. 6.3: C x 1000 / (A x D x F), in mm: 41 cells in 8
+    # fields of 0.37 mm2, 1 mm deep.
+    own = own_chamber(depth_mm=1.0, area_mm2=0.37)
+    count = count_slide(cells=41, squares=8, chamber=own.id, unit="field")
+    assert count.cells_per_ml == pytest.approx(41 * 1000 / (0.37 * 1.0 * 8), rel=1e-12)
 
 
 def test_five_groups():
