@@ -1,4 +1,4 @@
-"""How good a count is: its half-width, whether cells lie at random, how many more to count."""
+"""How good a count is: half-width, do cells lie at random, do fillings agree, how many more."""
 
 from __future__ import annotations
 
@@ -7,9 +7,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from densitycam.counting.poisson import poisson_limits
-from densitycam.counting.slide import Z95, SlideCount
+from densitycam.counting.slide import LOADING_SD, Z95, SlideCount
 
-__all__ = ["Dispersion", "cells_needed", "dispersion", "relative_half_width", "replicates_agree"]
+__all__ = [
+    "Dispersion",
+    "Replicates",
+    "cells_needed",
+    "compare_fillings",
+    "dispersion",
+    "dispersion_within",
+    "live_share",
+    "relative_half_width",
+    "replicates_agree",
+]
 
 
 @dataclass(frozen=True)
@@ -26,12 +36,42 @@ class Dispersion:
         "too few" where fewer than two squares or no cells were counted.
     meaning : str
         One sentence for the keeper.
+    degrees : int
+        Degrees of freedom, k - 1 of each filling, added up.
     """
 
     statistic: float
     low: float
     high: float
     verdict: str
+    meaning: str
+    degrees: int = 0
+
+    @property
+    def index(self) -> float:
+        """Variance over mean, D / degrees; 1 for cells at random, nan for too few."""
+        return self.statistic / self.degrees if self.degrees else math.nan
+
+
+@dataclass(frozen=True)
+class Replicates:
+    """Whether several fillings, sides or replicates tell the same density.
+
+    Parameters
+    ----------
+    statistic : float
+        Sum of (seen - expected)^2 / (expected + (loading error)^2), dimensionless.
+    high : float
+        95 % point of chi-square with one degree less than there are fillings.
+    agree : bool
+        Whether the statistic lies below it; True for one filling.
+    meaning : str
+        One sentence for the keeper.
+    """
+
+    statistic: float
+    high: float
+    agree: bool
     meaning: str
 
 
@@ -43,7 +83,7 @@ def relative_half_width(count: SlideCount) -> float:
 
 
 def dispersion(counts: Sequence[int]) -> Dispersion:
-    """Test whether cells lie at random over the squares.
+    """Test whether cells lie at random over the squares of one filling.
 
     Parameters
     ----------
@@ -66,10 +106,34 @@ def dispersion(counts: Sequence[int]) -> Dispersion:
     common in algae and makes Poisson limits too narrow (Salonen, Salmi & Keskitalo 2021,
     J Plankton Res 43, 846).
     """
-    if any(n < 0 for n in counts):
-        raise ValueError(f"a count cannot be negative, got {list(counts)}")
-    k, total = len(counts), sum(counts)
-    if k < 2 or total == 0:
+    return dispersion_within([counts])
+
+
+def dispersion_within(fillings: Sequence[Sequence[int]]) -> Dispersion:
+    """Test whether cells lie at random over the squares of each of several fillings.
+
+    A filling that is denser than the next is no clumping, so each is held against its own mean
+    and the statistics and degrees of freedom are added up.
+
+    Parameters
+    ----------
+    fillings : sequence of sequence of int
+        Cells in each square of each filling, >= 0.
+
+    Returns
+    -------
+    Dispersion
+        Statistic, its 95 % range, verdict.
+
+    Raises
+    ------
+    ValueError
+        For a negative count.
+    """
+    if any(n < 0 for counts in fillings for n in counts):
+        raise ValueError(f"a count cannot be negative, got {[list(c) for c in fillings]}")
+    told = [counts for counts in fillings if len(counts) > 1 and sum(counts) > 0]
+    if not told:
         return Dispersion(
             math.nan,
             math.nan,
@@ -79,10 +143,13 @@ def dispersion(counts: Sequence[int]) -> Dispersion:
         )
     from scipy.special import gammainccinv, gammaincinv
 
-    mean = total / k
-    statistic = sum((n - mean) ** 2 for n in counts) / mean
-    low = 2.0 * float(gammaincinv((k - 1) / 2.0, 0.025))
-    high = 2.0 * float(gammainccinv((k - 1) / 2.0, 0.025))
+    degrees = sum(len(counts) - 1 for counts in told)
+    statistic = 0.0
+    for counts in told:
+        mean = sum(counts) / len(counts)
+        statistic += sum((n - mean) ** 2 for n in counts) / mean
+    low = 2.0 * float(gammaincinv(degrees / 2.0, 0.025))
+    high = 2.0 * float(gammainccinv(degrees / 2.0, 0.025))
     if statistic > high:
         verdict = "clumped"
         meaning = (
@@ -94,10 +161,61 @@ def dispersion(counts: Sequence[int]) -> Dispersion:
         meaning = "The squares agree better than chance allows: check how they were counted."
     else:
         verdict, meaning = "random", "The cells lie at random over the squares."
-    return Dispersion(statistic, low, high, verdict, meaning)
+    return Dispersion(statistic, low, high, verdict, meaning, degrees)
 
 
-def cells_needed(*, half_width: float = 0.10, other_sd: float = 0.0) -> int | None:
+def compare_fillings(
+    cells: Sequence[int], squares: Sequence[float], *, loading_sd: float = LOADING_SD
+) -> Replicates:
+    """Test whether fillings of one sample agree, by chance and usual loading error.
+
+    Parameters
+    ----------
+    cells : sequence of int, shape (k,)
+        Cells counted in each filling, >= 0.
+    squares : sequence of float, shape (k,)
+        Squares counted in each, > 0.
+    loading_sd : float
+        Relative standard deviation of one filling, >= 0; with 0 it is the plain chi-square test,
+        and for two fillings of equal area the rule of `replicates_agree`.
+
+    Returns
+    -------
+    Replicates
+        The test and its meaning.
+
+    Raises
+    ------
+    ValueError
+        For lists of unequal length, a negative count, or squares not above 0.
+    """
+    if len(cells) != len(squares):
+        raise ValueError(f"{len(cells)} counts do not go with {len(squares)} numbers of squares")
+    if any(n < 0 for n in cells) or any(not s > 0 for s in squares):
+        raise ValueError("counts cannot be negative and squares must be above 0")
+    if len(cells) < 2 or sum(cells) == 0:
+        return Replicates(math.nan, math.nan, True, "")
+    from scipy.special import gammainccinv
+
+    statistic = 0.0
+    for n, area in zip(cells, squares, strict=True):
+        expected = sum(cells) * area / sum(squares)
+        statistic += (n - expected) ** 2 / (expected + (loading_sd * expected) ** 2)
+    high = 2.0 * float(gammainccinv((len(cells) - 1) / 2.0, 0.05))
+    if statistic <= high:
+        return Replicates(statistic, high, True, "The fillings agree.")
+    return Replicates(
+        statistic,
+        high,
+        False,
+        "The fillings differ by more than chance and usual loading explain: the sample was not "
+        "mixed or a chamber was over- or underfilled. Mix, load again and count once more.",
+    )
+
+
+def cells_needed(
+    *, half_width: float = 0.10, other_sd: float = 0.0, over_dispersion: float = 1.0
+) -> int | None:
     """Fewest cells whose 95 % interval is no wider than +/- `half_width`.
 
     Parameters
@@ -106,6 +224,8 @@ def cells_needed(*, half_width: float = 0.10, other_sd: float = 0.0) -> int | No
         Wanted relative half-width, between 0 and 1.
     other_sd : float, default 0.0
         Relative standard deviation of loading and dilution together, >= 0.
+    over_dispersion : float, default 1.0
+        Variance of the squares over their mean, >= 1.
 
     Returns
     -------
@@ -122,12 +242,13 @@ def cells_needed(*, half_width: float = 0.10, other_sd: float = 0.0) -> int | No
         raise ValueError(f"half-width must lie between 0 and 1, got {half_width}")
     if half_width <= Z95 * other_sd:
         return None
+    clumped = math.sqrt(over_dispersion)
 
     def width(n: int) -> float:
         low, high = poisson_limits(n)
         widen = Z95 * other_sd
-        up = math.exp(math.hypot(math.log(high / n), widen))
-        return (up - math.exp(-math.hypot(math.log(n / low), widen))) / 2.0
+        up = math.exp(math.hypot(clumped * math.log(high / n), widen))
+        return (up - math.exp(-math.hypot(clumped * math.log(n / low), widen))) / 2.0
 
     top = 2
     while width(top) > half_width:
@@ -142,6 +263,42 @@ def cells_needed(*, half_width: float = 0.10, other_sd: float = 0.0) -> int | No
         else:
             top = middle
     return top
+
+
+def live_share(*, live: int, dead: int, confidence: float = 0.95) -> tuple[float, float, float]:
+    """Share of live cells with its exact limits.
+
+    Parameters
+    ----------
+    live, dead : int
+        Cells counted as such, >= 0, not both 0.
+    confidence : float, default 0.95
+        Between 0 and 1.
+
+    Returns
+    -------
+    share, low, high : float
+        Between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        For a negative count, none at all, or a confidence outside (0, 1).
+
+    Notes
+    -----
+    Clopper & Pearson 1934, Biometrika 26, 404-413, by the beta distribution.
+    """
+    if live < 0 or dead < 0 or live + dead == 0:
+        raise ValueError(f"live and dead must be counts, some above 0, got {live} and {dead}")
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence must lie between 0 and 1, got {confidence}")
+    from scipy.special import betaincinv
+
+    tail = (1.0 - confidence) / 2.0
+    low = float(betaincinv(live, dead + 1, tail)) if live else 0.0
+    high = float(betaincinv(live + 1, dead, 1.0 - tail)) if dead else 1.0
+    return live / (live + dead), low, high
 
 
 def replicates_agree(first: int, second: int) -> bool:

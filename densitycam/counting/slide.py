@@ -67,6 +67,8 @@ def count_slide(
     fixative_fraction: float = 0.0,
     loading_sd: float = LOADING_SD,
     dilution_sd: float = DILUTION_SD,
+    over_dispersion: float = 1.0,
+    fillings: int = 1,
 ) -> SlideCount:
     """Turn a count into cells/mL of the undiluted culture with a 95 % interval.
 
@@ -86,6 +88,11 @@ def count_slide(
         Relative standard deviation of one chamber filling, >= 0.
     dilution_sd : float
         Relative standard deviation of one dilution, >= 0; used only where dilution > 1.
+    over_dispersion : float, default 1.0
+        Variance of the squares over their mean where cells are clumped, >= 1.
+    fillings : int, default 1
+        Over how many chamber fillings the squares lie, >= 1; the loading error is divided by its
+        root.
 
     Returns
     -------
@@ -96,7 +103,7 @@ def count_slide(
     ------
     ValueError
         For a cell count that is not whole or negative, squares not above 0 or more than the
-        chamber has, a dilution below 1, or a fixative fraction outside 0 to 1.
+        chamber has, a dilution below 1, a fixative fraction outside 0 to 1, or no filling.
     DensitycamError
         For a chamber or square that does not exist.
 
@@ -108,7 +115,10 @@ def count_slide(
     in quadrature, on the log scale: ln(N/low) and ln(high/N) each become
     sqrt(ln(..)**2 + (1.96 s)**2). A count of zero has no logarithm; its upper limit is multiplied
     by exp(1.96 s), which is on the wide side. Clumped cells scatter more than Poisson: test with
-    `densitycam.counting.precision.dispersion`.
+    `densitycam.counting.precision.dispersion`; the Poisson part of each log limit is multiplied by
+    sqrt(over_dispersion) (quasi-likelihood: McCullagh & Nelder 1989, Generalized Linear Models,
+    sec. 6.2.3, from memory). Several fillings, sides and dilution steps:
+    `densitycam.counting.tally`.
     """
     if isinstance(cells, bool) or int(cells) != cells:
         raise ValueError(f"cells must be a whole number, not {cells!r}")
@@ -129,24 +139,35 @@ def count_slide(
         )
     if not (loading_sd >= 0 and dilution_sd >= 0):
         raise ValueError("loading_sd and dilution_sd cannot be negative")
+    if not (over_dispersion >= 1 and math.isfinite(over_dispersion)):
+        raise ValueError(f"over_dispersion must be at least 1, not {over_dispersion!r}")
+    if fillings < 1:
+        raise ValueError(f"fillings must be at least 1, not {fillings}")
     geometry = chamber_by_name(chamber)
     field = unit_by_name(geometry, unit)
-    if squares > 2 * field.per_chamber:  # both sides of one slide
+    sides = max(2, fillings)  # both sides of one slide
+    if squares > sides * field.per_chamber:
+        if sides == 2:
+            raise ValueError(
+                f"one {geometry.title} slide has {2 * field.per_chamber:g} {field.id} squares on "
+                f"its two sides, not {squares:g}; log each slide by itself"
+            )
         raise ValueError(
-            f"one {geometry.title} slide has {2 * field.per_chamber} {field.id} squares on its "
-            f"two sides, not {squares:g}; log each slide by itself"
+            f"{sides} fillings of the {geometry.title} chamber have {sides * field.per_chamber:g} "
+            f"{field.id} squares, not {squares:g}"
         )
 
-    other_sd = math.hypot(loading_sd, dilution_sd if dilution > 1 else 0.0)
+    other_sd = math.hypot(loading_sd / math.sqrt(fillings), dilution_sd if dilution > 1 else 0.0)
     per_cell = dilution * (1.0 + fixative_fraction) / (squares * geometry.volume_ml(field.id))
     low, high = poisson_limits(cells)
     widen = Z95 * other_sd
+    clumped = math.sqrt(over_dispersion)
     if cells == 0:
         low, high, relative_sd = 0.0, high * math.exp(widen), math.inf
     else:
-        low = cells * math.exp(-math.hypot(math.log(cells / low), widen))
-        high = cells * math.exp(math.hypot(math.log(high / cells), widen))
-        relative_sd = math.hypot(1.0 / math.sqrt(cells), other_sd)
+        low = cells * math.exp(-math.hypot(clumped * math.log(cells / low), widen))
+        high = cells * math.exp(math.hypot(clumped * math.log(high / cells), widen))
+        relative_sd = math.hypot(clumped / math.sqrt(cells), other_sd)
     return SlideCount(
         chamber=geometry.id,
         unit=field.id,

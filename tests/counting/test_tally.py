@@ -1,0 +1,166 @@
+"""A tally of several fillings: its interval, its warnings, and what would make it better."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from densitycam.counting.precision import relative_half_width
+from densitycam.counting.slide import DILUTION_SD, LOADING_SD, count_slide
+from densitycam.counting.tally import Filling, Tally, judge_tally, more_to_count
+
+EVEN = Filling((23, 31, 27, 25, 30), 5)
+SECOND = Filling((29, 33, 25, 28, 24), 5)
+
+
+def test_one_filling_is_what_count_slide_says():
+    result = judge_tally(Tally((EVEN,)))
+    assert result.slide == count_slide(cells=136, squares=5)
+    assert result.warnings == ()
+    assert result.half_width == relative_half_width(result.slide)
+
+
+def test_both_sides_are_one_volume_and_halve_the_loading_variance():
+    slide = judge_tally(Tally((EVEN, SECOND))).slide
+    assert slide.cells_per_ml == pytest.approx((136 + 139) / 10 * 1e4, rel=1e-12)
+    assert slide.relative_sd == pytest.approx(
+        math.hypot(1 / math.sqrt(275), LOADING_SD / math.sqrt(2)), rel=1e-12
+    )
+
+
+def test_a_total_weighs_by_its_squares():
+    sides = Tally((Filling((136,), 5), Filling((400,), 15)), unit="group")
+    assert judge_tally(sides).slide.cells_per_ml == pytest.approx(536 / 20 * 2.5e5, rel=1e-12)
+    assert judge_tally(sides).spread.verdict == "too few"
+
+
+def test_a_chain_of_dilutions_multiplies_and_each_step_adds_its_error():
+    once = judge_tally(Tally((EVEN,), dilution_steps=(50.0,))).slide
+    twice = judge_tally(Tally((EVEN,), dilution_steps=(10.0, 5.0))).slide
+    assert once.dilution == twice.dilution == 50.0
+    assert once.cells_per_ml == pytest.approx(twice.cells_per_ml, rel=1e-12)
+    assert twice.relative_sd**2 - once.relative_sd**2 == pytest.approx(DILUTION_SD**2, rel=1e-9)
+    assert twice.high > once.high
+
+
+def test_a_fresh_dilution_for_every_filling_evens_its_error_out():
+    shared = judge_tally(Tally((EVEN, SECOND), dilution_steps=(10.0,))).slide
+    fresh = judge_tally(Tally((EVEN, SECOND), dilution_steps=(10.0,), fresh_dilutions=True)).slide
+    assert shared.relative_sd**2 - fresh.relative_sd**2 == pytest.approx(
+        DILUTION_SD**2 / 2, rel=1e-9
+    )
+
+
+def test_clumping_is_said_and_widens_the_interval():
+    clumped = judge_tally(Tally((Filling((12, 41, 9, 33, 20), 5),)))
+    plain = count_slide(cells=115, squares=5)
+    # D = 32.609 on 4 degrees: variance 8.15 times the mean (computed by hand).
+    assert clumped.slide.relative_sd == pytest.approx(
+        math.sqrt(32.609 / 4 / 115 + LOADING_SD**2), rel=1e-4
+    )
+    assert clumped.slide.low < plain.low < plain.high < clumped.slide.high
+    assert "badly loaded" in clumped.warnings[0]
+    assert "start over" in more_to_count(Tally((Filling((12, 41, 9, 33, 20), 5),))).sentence
+
+
+def test_a_denser_second_side_is_no_clumping_but_fillings_that_differ():
+    sides = Tally((Filling((100, 96, 110, 102), 4), Filling((160, 150, 149, 170), 4)))
+    result = judge_tally(sides)
+    assert result.spread.verdict == "random"
+    assert not result.replicates.agree
+    assert any("fillings differ" in w for w in result.warnings)
+    agreeing = replace(sides, fillings=(sides.fillings[0], Filling((105, 91, 112, 99), 4)))
+    assert result.half_width > 1.5 * judge_tally(agreeing).half_width
+
+
+def test_the_interval_holds_the_truth_with_two_sides_and_a_dilution():
+    rng = np.random.default_rng(7)
+    held = []
+    for _ in range(800):
+        thinned = 28.0 * math.exp(rng.normal(0, DILUTION_SD))
+        sides = tuple(
+            Filling(tuple(int(n) for n in rng.poisson(thinned * f, 5)), 5)
+            for f in np.exp(rng.normal(0, LOADING_SD, 2))
+        )
+        slide = judge_tally(Tally(sides, dilution_steps=(10.0,))).slide
+        held.append(slide.low <= 28.0 * 1e4 * 10 <= slide.high)
+    # 95 % less three binomial standard deviations of 800 draws; wider is allowed, a little.
+    assert 0.927 <= np.mean(held) <= 0.99
+
+
+def test_zero_is_less_than():
+    result = judge_tally(Tally((Filling((0, 0, 0, 0), 4),)))
+    assert (result.slide.cells_per_ml, result.slide.low) == (0.0, 0.0)
+    assert result.slide.high > 3.6889 / 4 * 1e4  # Garwood 1936, from memory
+    assert "No cell was counted" in result.warnings[0]
+    assert "Count on until" in more_to_count(Tally((Filling((0, 0), 2),))).sentence
+
+
+def test_live_and_dead():
+    result = judge_tally(Tally((EVEN,), dead=34))
+    # Live share 102 of 136; the limits against statsmodels in tests/reference.
+    assert result.live[0] == pytest.approx(0.75, rel=1e-12)
+    assert result.live[1] < 0.75 < result.live[2]
+    assert judge_tally(Tally((EVEN,))).live is None
+
+
+def test_clumps_and_crowded_squares_are_warned_of():
+    assert any("8 clumps" in w for w in judge_tally(Tally((EVEN,), clumps=8)).warnings)
+    assert judge_tally(Tally((EVEN,), clumps=6)).warnings == ()
+    crowded = Tally((Filling((240, 251, 229, 260), 4),))
+    assert any("easy to lose count" in w for w in judge_tally(crowded).warnings)
+
+
+@pytest.mark.parametrize("half_width", [0.10, 0.15, 0.3])
+@pytest.mark.parametrize("steps", [(), (10.0,)])
+def test_the_advised_count_reaches_the_wanted_precision(half_width, steps):
+    # The advice is carried out: that many more cells, spread evenly over the advised fillings.
+    tally = Tally((EVEN,), dilution_steps=steps)
+    more = more_to_count(tally, half_width=half_width)
+    mean = 27
+    squares = math.ceil(more.cells / mean)
+    if more.cells == 0:
+        assert judge_tally(tally).half_width <= half_width
+        return
+    if more.fillings:
+        each = math.ceil(squares / more.fillings)
+        added = tuple(Filling((mean,) * each, each) for _ in range(more.fillings))
+    else:
+        added = ()
+        tally = replace(tally, fillings=(Filling((*EVEN.counts, *(mean,) * squares), 5 + squares),))
+    after = replace(tally, fillings=(*tally.fillings, *added), fresh_dilutions=bool(added))
+    assert judge_tally(after).half_width <= half_width * 1.005
+    assert f"+/-{100 * half_width:.2g} %" in more.sentence
+    assert f"Count {more.cells} more cells" in more.sentence
+
+
+def test_a_precision_that_no_count_reaches_is_said():
+    tally = Tally((EVEN,), dilution_steps=(10.0, 10.0, 10.0))
+    assert "average several slides" in more_to_count(tally, half_width=0.02).sentence
+
+
+@pytest.mark.parametrize(
+    ("tally", "match"),
+    [
+        (Tally(()), "at least one"),
+        (Tally((Filling((3, 4), 5),)), "filling 1 lists 2 counts for 5 squares"),
+        (Tally((EVEN,), dead=137), "137 dead of 136"),
+        (Tally((EVEN,), clumps=-1), "-1 clumps"),
+        (Tally((Filling((3,) * 19, 19),)), "one improved Neubauer slide has 18 large squares"),
+        (Tally((Filling((-3,), 1),)), "cells cannot be negative"),
+        (Tally((EVEN,), dilution_steps=(0.5,)), "dilution is final over drawn"),
+    ],
+)
+def test_impossible_tallies_are_refused(tally, match):
+    with pytest.raises(ValueError, match=match):
+        judge_tally(tally)
+
+
+def test_more_than_two_fillings_may_hold_more_squares_than_one_slide():
+    nine = Filling((20,) * 9, 9)
+    assert judge_tally(Tally((nine, nine, nine))).slide.squares == 27
+    with pytest.raises(ValueError, match="fillings of the improved Neubauer chamber have 27"):
+        count_slide(cells=5, squares=28, fillings=3)
