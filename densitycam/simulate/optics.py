@@ -14,7 +14,7 @@ from densitycam.simulate.cells import (
     diffuse_light,
     medium,
 )
-from densitycam.simulate.light import lamp_of
+from densitycam.simulate.light import WAVELENGTHS_NM, lamp_of
 from densitycam.simulate.phones import balance, phone_of, sensitivities
 from densitycam.simulate.prints import paper_spectrum, print_bands, print_of
 from densitycam.simulate.scene import Scene
@@ -103,6 +103,56 @@ def tables(scene: Scene, *, behind_mm: float) -> Tables:
         beside=matrices(one)[0],
         beside_shaded=matrices(one * lit)[0],
         gains=(gains / gains.min()).astype(np.float32),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Film:
+    """What a film of the same cells on the wall does, against its optical depth.
+
+    Parameters
+    ----------
+    depth : ndarray, shape (n,)
+        -ln of the contrast left at 550 nm, dimensionless.
+    sharp, mean : ndarray, shape (n, 3)
+        Share of the light that keeps its contrast, and of all light that comes through.
+    veil : ndarray, shape (n, 3)
+        Light sent back.
+    """
+
+    depth: Array
+    sharp: Array
+    mean: Array
+    veil: Array
+
+
+#: Density at which a film's cells are worked out [cells/mL]: far above any, so that the water
+#: between them does nothing.
+_FILM_CELLS_PER_ML = 1e9
+
+
+def film_tables(scene: Scene) -> Film:
+    """Return what a film on the wall does to the scene's light, depths from 0 to 8."""
+    phone, made = phone_of(scene.phone), print_of(scene.print_name)
+    lamp = np.array(lamp_of(scene.lamp).spectrum)
+    paper = paper_spectrum(made)
+    seen = sensitivities(phone) * lamp * balance(phone, lamp, paper)[:, None]
+    cells = medium(
+        SPECIES[scene.species],
+        cells_per_ml=_FILM_CELLS_PER_ML,
+        pigment_scale=scene.pigment_scale,
+    )
+    one = contrast_transmittance(cells, path_mm=np.array([1e-4]))[0]
+    per_mm = -np.log(np.interp(550.0, WAVELENGTHS_NM, one)) / 1e-4
+    depth = np.concatenate([[0.0], np.geomspace(0.02, 8.0, 60)])
+    sharp = contrast_transmittance(cells, path_mm=depth / per_mm)
+    mean, back = diffuse_light(cells, path_mm=depth / per_mm)
+    white = paper @ seen.T
+    return Film(
+        depth=depth.astype(np.float32),
+        sharp=((sharp * paper) @ seen.T / white).astype(np.float32),
+        mean=((mean * paper) @ seen.T / white).astype(np.float32),
+        veil=(back @ seen.T).astype(np.float32),
     )
 
 

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from densitycam.card.layout import CardLayout, card_layout
 from densitycam.simulate.camera import Camera, hold, lines_of_sight, project, sheet_to_world
 from densitycam.simulate.cells import SPECIES, contrast_attenuation, medium
-from densitycam.simulate.optics import Tables, at_path, tables
+from densitycam.simulate.optics import Tables, at_path, film_tables, tables
 from densitycam.simulate.phones import colour_matrix, phone_of, tone_table
 from densitycam.simulate.prints import sheet_weights
 from densitycam.simulate.room import REACH_MM, SCALE_PX_PER_MM, Room, room
 from densitycam.simulate.scene import Scene
+from densitycam.simulate.state import film_depths, through_film, with_bubbles, with_foam
 from densitycam.simulate.vessels import (
     Rays,
     Vessel,
@@ -152,7 +153,12 @@ def _blurred_sheets(world: _World) -> list[tuple[Array, float]]:
 
 
 def _through_fluid(
-    world: _World, light: Tables, rays: Rays, shape: tuple[int, int], rho: Array
+    world: _World,
+    light: Tables,
+    rays: Rays,
+    shape: tuple[int, int],
+    rho: Array,
+    film: tuple[Array, Array, Array] | None,
 ) -> Array:
     """Return camera light of lines of sight through the vessel's body, shape (n, 3)."""
     x, v = (part.reshape(shape) for part in land(rays.point, rays.direction))
@@ -173,15 +179,31 @@ def _through_fluid(
         return np.einsum("ncj,nj->nc", at_path(table, light.path_mm, path), weights)
 
     change = sharp - wide
-    free = apply(light.sharp, change) + apply(light.mean, wide)
-    shaded = apply(light.sharp_shaded, change) + apply(light.mean_shaded, wide)
+    parts = [
+        apply(table, weights)
+        for table, weights in (
+            (light.sharp, change),
+            (light.mean, wide),
+            (light.sharp_shaded, change),
+            (light.mean_shaded, wide),
+        )
+    ]
+    if film is not None:
+        parts = [part * film[n % 2] for n, part in enumerate(parts)]
+    free, shaded = parts[0] + parts[1], parts[2] + parts[3]
     share = lit[:, 1:2]
     gathered = lit[:, :1] * ((1.0 - share) * free + share * shaded)
     veil = at_path(light.veil, light.path_mm, path)
-    front = _in_room(
-        world.room.light, rays.entry[:, 0].reshape(shape), rays.entry[:, 1].reshape(shape)
-    ).reshape(-1, 2)[:, :1]
+    if film is not None:
+        veil = veil * film[1] + film[2]
+    front = _light_in_front(world, rays, shape)
     return rays.glass[:, None] * (gathered + 0.92 * front * veil)
+
+
+def _light_in_front(world: _World, rays: Rays, shape: tuple[int, int]) -> Array:
+    """Return the light that falls on the vessel where lines of sight meet it, shape (n, 1)."""
+    x, y = (rays.entry[:, n].reshape(shape) for n in (0, 1))
+    return _in_room(world.room.light, x, y).reshape(-1, 2)[:, :1]
 
 
 def _density_profile(scene: Scene, height_mm: Array) -> Array:
@@ -206,7 +228,7 @@ def _glass_lights(scene: Scene, vessel: Vessel, rays: Rays, colour: Array) -> Ar
     colour = colour * (1.0 - 0.4 * floor)[:, None] + (0.04 * floor)[:, None]
     shoulder = np.clip((y - vessel.body_mm + 3.0) / 3.0, 0.0, 1.0)
     colour = colour * (1.0 - 0.12 * shoulder)[:, None]
-    if scene.foam_mm > 0.0:
+    if scene.foam_mm > 0.0 and scene.foam_cell_mm == 0.0:
         cover = np.clip((y - level) / 0.8, 0.0, 1.0)
         cover *= np.clip((level + scene.foam_mm - y) / 1.5, 0.0, 1.0)
         colour = colour * (1.0 - 0.8 * cover)[:, None] + (0.62 * cover)[:, None]
@@ -311,7 +333,16 @@ def _draw_vessel(
     alpha *= np.clip(y * px_per_mm + 0.5, 0.0, 1.0)
     alpha *= np.clip((top_end - y_axis) * px_per_mm + 0.5, 0.0, 1.0)
     rho = _density_profile(scene, rays.height_mm)
-    body = _through_fluid(world, light, rays, shape, rho)
+    film = None
+    if scene.film > 0.0 or scene.film_ring > 0.0:
+        film = through_film(film_tables(scene), *film_depths(scene, vessel, rays, shape))
+    body = _through_fluid(world, light, rays, shape, rho, film)
+    if scene.aeration > 0.0:
+        lit = _light_in_front(world, rays, shape)
+        body = with_bubbles(body, scene, vessel, rays, shape, light, lit)
+    if scene.foam_mm > 0.0 and scene.foam_cell_mm > 0.0:
+        lit = _light_in_front(world, rays, shape)
+        body = with_foam(body, scene, vessel, rays, shape, light, lit)
     body *= _bubbles(scene, vessel, rays, shape)[:, None]
     body = _glass_lights(scene, vessel, rays, body)
 

@@ -114,6 +114,16 @@ class Scene:
         How many on the wall and in the fluid.
     foam_mm : float
         Height of foam on the surface [mm].
+    foam_cell_mm : float
+        Width of the foam's cells [mm]; 0 draws it as one even band.
+    aeration : float
+        Share of the fluid's front that bubbles of an air line left on cover, 0 to 1.
+    film, film_ring : float
+        Optical depth, -ln of the contrast left at 550 nm, of algae grown on the inside of the
+        wall, front and back together: mean of the patches over the wall, and at the middle of a
+        ring at the waterline.
+    film_top_mm : float or None
+        Height to which the film has grown [mm]; None is the fluid's surface.
     glare : tuple of Glare
         Mirrored lamps.
     haze : float
@@ -176,6 +186,11 @@ class Scene:
     settled: float = 0.0
     bubbles: int = 0
     foam_mm: float = 0.0
+    foam_cell_mm: float = 0.0
+    aeration: float = 0.0
+    film: float = 0.0
+    film_ring: float = 0.0
+    film_top_mm: float | None = None
     glare: tuple[Glare, ...] = ()
     haze: float = 0.25
     pigment_scale: float = 1.0
