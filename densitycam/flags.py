@@ -127,6 +127,15 @@ _ALL = (
         True,
     ),
     Flag(
+        "wrong-vessel",
+        "gate",
+        "not the recorded vessel",
+        "The vessel is much wider or narrower than its record: another vessel, or a card printed "
+        "at another scale.",
+        "Check the vessel's name and light path, and that the ruler on the card measures 100 mm.",
+        True,
+    ),
+    Flag(
         "dark",
         "gate",
         "too dark",
@@ -197,6 +206,14 @@ _ALL = (
         "milky",
         "It scatters light without the pigment that belongs to it.",
         "Do not feed from it; look at it under the microscope and smell it.",
+        False,
+    ),
+    Flag(
+        "pale",
+        "sign",
+        "pale",
+        "It has less pigment for its turbidity than your counted cultures had.",
+        "Do not feed from it; look at it under the microscope.",
         False,
     ),
     Flag(

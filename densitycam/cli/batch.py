@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from densitycam.journal.folder import FolderPhoto, FolderPlan, Outcome
     from densitycam.journal.folder_tables import Imported
     from densitycam.journal.history import DatedReading, VesselHistory
+    from densitycam.journal.prints import Registration
     from densitycam.journal.store import Journal
     from densitycam.report.growth_chart import ChartPanel
 
@@ -106,7 +107,8 @@ def command(
 ) -> None:
     """Score every photo under FOLDER and show density, signs and decision, one line a photo.
 
-    A subfolder's name is the vessel's name. FOLDER may hold tables, which are read into the
+    A subfolder's name is the vessel's name; one named bare-card holds photos of the card on its
+    own, from which the print is registered first. FOLDER may hold tables, which are read into the
     journal first:
 
     \b
@@ -129,6 +131,7 @@ def command(
     from densitycam.journal.folder import plan_folder, score_folder
     from densitycam.journal.folder_tables import Imported, read_folder_tables
     from densitycam.journal.history import calibrate_if_new, vessel_history
+    from densitycam.journal.prints import register_folder
 
     if chart is not None and chart.suffix.lower() not in (".png", ".svg"):
         raise click.UsageError(f"--chart writes PNG or SVG: {chart} must end in .png or .svg.")
@@ -138,6 +141,7 @@ def command(
     if folder.is_dir():
         imported = read_folder_tables(folder, journal)
     plan = plan_folder(folder, journal, name)
+    registration, no_prints = register_folder(journal, plan.bare_cards, registered_at=now())
     with _progress(plan.photos) as photos:
         outcomes = list(score_folder(journal, photos))
 
@@ -155,9 +159,9 @@ def command(
 
         write_growth_charts(chart, [_panel(journal, h, lines) for h in histories])
     if as_json:
-        echo_json(_as_json(plan, lines, histories))
+        echo_json(_as_json(journal, plan, lines, histories, no_prints))
     else:
-        _print_text(journal, plan, imported, lines, histories)
+        _print_text(journal, plan, imported, lines, histories, registration, no_prints)
         for path in (csv_path, chart):
             if path is not None:
                 click.echo(f"Wrote {path}.")
@@ -165,7 +169,7 @@ def command(
             click.echo("No files written: --csv OUT makes a table, --chart OUT a growth chart.")
         if no_journal:
             click.echo("Nothing was kept in the journal.")
-    if any(line.outcome.failed for line in lines):
+    if no_prints or any(line.outcome.failed for line in lines):
         ctx.exit(1)
 
 
@@ -212,14 +216,18 @@ def _print_text(
     imported: Imported,
     lines: Sequence[_Line],
     histories: Sequence[VesselHistory],
+    registration: Registration | None,
+    no_prints: Sequence[tuple[Path, str]],
 ) -> None:
     from densitycam.report.numbers import format_rate, series_unit
     from densitycam.report.text import (
+        NOT_REGISTERED,
         advice_text,
         batch_heading,
         batch_line,
         batch_refused_text,
         care_text,
+        registration_text,
     )
 
     if imported.vessels or imported.slides or imported.splits:
@@ -227,6 +235,13 @@ def _print_text(
             f"Tables read, new or changed: {some(imported.vessels, 'vessel')}, "
             f"{some(imported.slides, 'slide count')}, {some(imported.splits, 'split')}."
         )
+    if registration is not None and registration.fresh:
+        said = registration_text(registration.record.profile, strays=registration.strays)
+    elif prints := journal.prints_in_use():
+        said = registration_text(prints[0].profile, when=prints[0].registered_at)
+    else:
+        said = NOT_REGISTERED
+    click.echo(entry("Print", said))
     latest: list[_Line] = []
     for history in histories:
         own = [x for x in lines if x.outcome.photo.vessel.name == history.vessel.name]
@@ -277,10 +292,27 @@ def _print_text(
         f"{some(len(lines), 'photo')}: {len(lines) - len(failed)} measured, {len(failed)} not; "
         f"{fresh} read now, {len(lines) - fresh} known from the journal."
     )
-    if failed:
-        click.echo(batch_refused_text([(o.photo.shown, o.problem, "") for o in failed]))
+    timed = _time_sources(lines)
+    if timed:
+        click.echo(entry("Times", timed))
+    refused = [(o.photo.shown, o.problem, "") for o in failed]
+    refused += [(f"{path.parent.name}/{path.name}", why, "") for path, why in no_prints]
+    if refused:
+        click.echo(batch_refused_text(refused))
     for shown, why in plan.skipped:
         click.echo(entry("Skipped", f"{shown}: {why}"))
+
+
+def _time_sources(lines: Sequence[_Line]) -> str:
+    """Say of how many photos the time is not the camera's own; "" where it always is."""
+    from densitycam.report.text import TIME_SOURCES
+
+    sources = [x.outcome.record.time_source for x in lines if x.outcome.record is not None]
+    return "; ".join(
+        f"{some(sources.count(source), 'photo')} without a capture time: {words} was taken"
+        for source, words in TIME_SOURCES.items()
+        if source in sources
+    )
 
 
 def _heading(history: VesselHistory) -> str:
@@ -299,9 +331,24 @@ def _calibrated(history: VesselHistory) -> str:
 
 
 def _as_json(
-    plan: FolderPlan, lines: Sequence[_Line], histories: Sequence[VesselHistory]
+    journal: Journal,
+    plan: FolderPlan,
+    lines: Sequence[_Line],
+    histories: Sequence[VesselHistory],
+    no_prints: Sequence[tuple[Path, str]],
 ) -> dict[str, Any]:
     return {
+        "prints": [
+            {
+                "paper": p.profile.paper,
+                "edition": p.profile.version,
+                "photos": p.profile.photos,
+                "disagreement": p.profile.disagreement,
+                "registered_at": p.registered_at,
+            }
+            for p in journal.prints_in_use()
+        ],
+        "bare_cards_failed": [{"photo": path.name, "problem": why} for path, why in no_prints],
         "vessels": [
             {
                 **asdict(h.vessel),
@@ -316,6 +363,7 @@ def _as_json(
                 "vessel": x.outcome.photo.vessel.name,
                 "taken_at": x.outcome.record.taken_at if x.outcome.record else None,
                 "time_source": x.outcome.record.time_source if x.outcome.record else None,
+                "utc_offset": x.outcome.record.utc_offset if x.outcome.record else None,
                 "fresh": x.outcome.fresh,
                 "estimate": x.reading.estimate if x.reading else None,
                 "reading": x.reading.photo.reading if x.reading else None,

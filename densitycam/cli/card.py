@@ -1,4 +1,4 @@
-"""`densitycam card`: the sheet to print, as PDF at true size, as PNG, or its places as JSON."""
+"""`densitycam card`: the sheet to print, and what your own print of it really reflects."""
 
 from __future__ import annotations
 
@@ -7,10 +7,20 @@ from pathlib import Path
 import click
 
 from densitycam.card.layout import PAPER_SIZES_MM, card_layout
-from densitycam.cli.options import Quantity, echo_json, json_option
+from densitycam.cli.options import (
+    Quantity,
+    echo_json,
+    entry,
+    journal_option,
+    json_option,
+    now,
+    open_journal,
+)
 
 
-@click.command("card", short_help="Make the card to print.")
+@click.group(
+    "card", short_help="Make the card to print; register your print.", invoke_without_command=True
+)
 @click.option(
     "--paper",
     type=click.Choice(list(PAPER_SIZES_MM)),
@@ -29,8 +39,14 @@ from densitycam.cli.options import Quantity, echo_json, json_option
     help="Scale of the PNG [px/mm].",
 )
 @json_option
+@click.pass_context
 def command(
-    paper: str, pdf: Path | None, png: Path | None, px_per_mm: float, as_json: bool
+    ctx: click.Context,
+    paper: str,
+    pdf: Path | None,
+    png: Path | None,
+    px_per_mm: float,
+    as_json: bool,
 ) -> None:
     """Write the card: bars, markers, grey steps and colours for one sheet of paper.
 
@@ -40,7 +56,15 @@ def command(
     \b
     densitycam card --pdf card.pdf
     densitycam card --paper letter --pdf card.pdf
+    densitycam card register bare-1.jpg bare-2.jpg
     """  # noqa: D301
+    if ctx.invoked_subcommand is not None:
+        if pdf or png or as_json:
+            raise click.UsageError(
+                f"Make the card and {ctx.invoked_subcommand} it in two steps; options of "
+                f"{ctx.invoked_subcommand} come after its name."
+            )
+        return
     if not (pdf or png or as_json):
         raise click.UsageError("Say what to make: --pdf OUT, --png OUT or --json.")
     from densitycam.card.drawing import layout_json, write_card_pdf, write_card_png
@@ -54,3 +78,45 @@ def command(
         click.echo(f"Wrote {png}, {px_per_mm:g} px/mm.", err=as_json)
     if as_json:
         echo_json(layout_json(layout))
+
+
+@command.command("register", short_help="Measure your print from photos of the bare card.")
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@journal_option
+@json_option
+@click.pass_context
+def register_command(ctx: click.Context, photos: tuple[Path, ...], as_json: bool) -> None:
+    """Measure what your print reflects from PHOTOS of the card with nothing before it.
+
+    No home print is as designed. Registered once, its own greys serve for every later photo, and
+    batch reads earlier ones again. Take two or three photos in open shade or daylight, without
+    flash or filter, the whole card in the picture; photos that agree differ by less than 3 %.
+    Register again after printing the card anew: the newest print of a paper format is used.
+
+    \b
+    densitycam card register bare-1.jpg bare-2.jpg bare-3.jpg
+    """  # noqa: D301
+    journal = open_journal(ctx)
+    from densitycam.journal.prints import register
+
+    done = register(journal, photos, registered_at=now())
+    profile = done.record.profile
+    if as_json:
+        echo_json(
+            {
+                "paper": profile.paper,
+                "edition": profile.version,
+                "photos": profile.photos,
+                "disagreement": profile.disagreement,
+                "strays": [{"photo": name, "by": far} for name, far in done.strays],
+                "registered_at": done.record.registered_at,
+                "reflectance": profile.reflectance,
+            }
+        )
+        return
+    from densitycam.report.text import registration_text
+
+    click.echo(entry("Print", registration_text(profile, strays=done.strays)))
+    if profile.photos == 1:
+        click.echo(entry("To be surer", "Register two or three photos together."))
+    click.echo("Used for every photo read from now on; batch reads earlier ones again.")

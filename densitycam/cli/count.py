@@ -211,7 +211,7 @@ def _paired(
         record = known_reading(journal, vessel, sha256)
         if record is None:
             optics = kept_optics(journal, vessel, sha256)
-            fresh, _ = measure(photo, vessel, optics, sha256=sha256)
+            fresh, _ = measure(photo, vessel, optics, sha256=sha256, prints=journal.prints_in_use())
             record = journal.record_photo(fresh)
     elif reading == "latest":
         measured = [p for p in journal.photos(vessel.name) if p.status == "measured"]
@@ -245,14 +245,17 @@ def _test(
     journal: Journal, vessel: VesselRecord, paired: PhotoRecord | None, slide: SlideCount
 ) -> str:
     """Say whether the count fits what the photo said before the count was known."""
-    if paired is None or paired.reading is None:
+    if paired is None:
         return ""
     from densitycam.calibration.model import estimate
-    from densitycam.journal.history import calibration_in_force
+    from densitycam.journal.history import calibration_in_force, in_use
     from densitycam.report.numbers import format_density
 
     calibration, _ = calibration_in_force(journal, vessel)
-    predicted = estimate(paired.reading, calibration)
+    reading = in_use(paired, vessel, journal.blank(vessel.name)).reading
+    if reading is None:
+        return ""
+    predicted = estimate(reading, calibration)
     said = f"the photo said {format_density(predicted)}"
     if predicted.low <= slide.high and slide.low <= predicted.high:
         return f"{said}: the count agrees."

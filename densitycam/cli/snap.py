@@ -130,7 +130,8 @@ def command(
         journal.add_vessel(vessel)
         optics = replace(optics_for(vessel, dilution=dilution), own=False)
 
-    record, seen = measure(photo, vessel, optics, sha256=sha256)
+    prints = journal.prints_in_use()
+    record, seen = measure(photo, vessel, optics, sha256=sha256, prints=prints)
     record = journal.record_photo(record)
     if seen is None:
         said = str(record.message)
@@ -150,6 +151,7 @@ def command(
         kept=kept,
         named=name is not None,
         volume_guessed=name is None and volume_ml is None and advice.plan is not None,
+        registered=any(p.profile.paper == seen.paper for p in prints),
     )
     if as_json:
         echo_json(_as_json(history, here, growth, advice, kept=kept, notes=notes, seen=seen))
@@ -161,12 +163,18 @@ def command(
         click.echo(f"Kept in the journal as reading {record.id}.")
 
 
-def _notes(here: DatedReading, *, kept: bool, named: bool, volume_guessed: bool) -> list[str]:
-    notes = []
+def _notes(
+    here: DatedReading, *, kept: bool, named: bool, volume_guessed: bool, registered: bool
+) -> list[str]:
+    from densitycam.report.text import NOT_REGISTERED, TIME_SOURCES
+
+    notes = [] if registered else [f"Print {NOT_REGISTERED}"]
     if now() - here.when > _OLD:
         notes.append(f"The photo is of {here.when:%Y-%m-%d}: the advice below is that of its day.")
-    if here.photo.time_source == "file":
-        notes.append("The photo carries no capture time; the file's own time was taken.")
+    if here.photo.time_source in TIME_SOURCES:
+        notes.append(
+            f"The photo carries no capture time; {TIME_SOURCES[here.photo.time_source]} was taken."
+        )
     if volume_guessed:
         notes.append(f"No volume was given: the plan is for {_USUAL_VOLUME_ML:g} mL.")
     if not kept:
@@ -201,8 +209,18 @@ def _print_text(
             advice=advice,
             growth=growth,
             notes=notes,
+            taken=_taken(here),
         )
     )
+
+
+def _taken(here: DatedReading) -> str:
+    """Say by which clock a photo was taken; a note has said it of one without a time."""
+    if here.photo.time_source != "exif":
+        return ""
+    offset = here.photo.utc_offset
+    zone = "" if offset is None else f" (UTC{offset})"
+    return f"{here.when:%Y-%m-%d %H:%M} by the camera's clock{zone}"
 
 
 def _as_json(
@@ -220,6 +238,7 @@ def _as_json(
         "sha256": here.photo.sha256,
         "taken_at": here.when,
         "time_source": here.photo.time_source,
+        "utc_offset": here.photo.utc_offset,
         "vessel": history.vessel,
         "reading_number": here.photo.id if kept else None,
         "dilution": here.photo.dilution,
@@ -246,7 +265,7 @@ def _annotate(
         seen.upright_rgb,
         seen.sheet_to_photo,
         card_layout(seen.paper),
-        seen.reading,
+        here.photo.reading or seen.reading,
         here.estimate,
         advice,
         _title(history, here),

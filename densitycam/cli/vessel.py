@@ -164,6 +164,12 @@ def _show_history(journal: Journal, vessel: VesselRecord) -> None:
     if measured:
         last = measured[-1]
         click.echo(f"  last reading: {last.taken_at:%Y-%m-%d %H:%M}, {last.file_name}")
+    blank = journal.blank(vessel.name)
+    if blank is None:
+        click.echo("  blank: none of its own, that of a clean glass vessel is assumed")
+    else:
+        photos_behind = some(blank.blank.photos, "photo")
+        click.echo(f"  blank: {photos_behind}, {blank.made_at:%Y-%m-%d %H:%M}")
     kept = journal.latest_calibration(vessel)
     if kept is None:
         click.echo("  calibration: the species' starting one, not yet checked by a count")

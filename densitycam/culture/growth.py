@@ -33,7 +33,7 @@ NOISE_DEGREES = 4
 #: practice keeps a quarter to a half; the margins are our own choice.
 SPLIT_SHARES = (0.15, 0.75)
 #: Signs after which a fall is no split but trouble.
-TROUBLE_SIGNS = frozenset({"milky", "bleached", "colour-shift"})
+TROUBLE_SIGNS = frozenset({"pale", "milky", "bleached", "colour-shift"})
 #: Density over ceiling from which growth is slowing, and from which it is over. On a logistic
 #: curve the rate has then fallen to 40 % and to 10 % of its best. Our own choice.
 SLOWING_SHARE, STATIONARY_SHARE = 0.6, 0.9

@@ -142,10 +142,10 @@ def decide(
 
     Notes
     -----
-    In order: signs of trouble (milky, settled), a falling or bleached culture, an odd colour, a
-    photo without density, then density against the harvest band and the ceiling, days since the
-    split, and the forecast. All else equal, a denser culture is never told to wait where a
-    thinner one is told to harvest.
+    In order: signs of trouble (milky, pale, settled), a falling or bleached culture, an odd
+    colour, a photo without density, then density against the harvest band and the ceiling, days
+    since the split, and the forecast. All else equal, a denser culture is never told to wait
+    where a thinner one is told to harvest.
     """
     case = _Case(
         estimate=estimate,
@@ -187,7 +187,7 @@ def _advice(
 
 
 def _hold_for_sign(case: _Case) -> Advice | None:
-    """Milky or settled: no density means anything before that is looked into."""
+    """Milky, pale or settled: no density means anything before that is looked into."""
     if "milky" in case.flags:
         return _advice(
             "hold",
@@ -197,6 +197,17 @@ def _hold_for_sign(case: _Case) -> Advice | None:
                 "bacteria do.",
                 "Keep no starter from it before you have looked; use separate tools for your "
                 "other bottles.",
+            ),
+            "Look at a drop under the microscope, and smell it.",
+        )
+    if "pale" in case.flags:
+        return _advice(
+            "hold",
+            "Do not feed from it before you have looked at it.",
+            (
+                "It is pale: less pigment for its turbidity than your counted cultures had.",
+                "Either something else makes it cloudy, as bacteria do, or the cells have lost "
+                "pigment; too few photos since the last split tell which.",
             ),
             "Look at a drop under the microscope, and smell it.",
         )

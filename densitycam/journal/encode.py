@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from densitycam.calibration.estimate import Estimate
+from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import RGB, BarRow, Outline, Reading
 
 
@@ -97,6 +98,24 @@ def reading_from_json(text: str) -> Reading:
             value = d[field.name]
             values[field.name] = _rgb(value) if isinstance(value, list) else _number(value)
     return Reading(**values)
+
+
+def blank_from_json(text: str) -> Blank:
+    """Rebuild a `Blank` from the text `to_json` gave.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        For text that is not a blank.
+    """
+    d = json.loads(text)
+    return Blank(
+        attenuation=_rgb(d["attenuation"]),
+        absorbance=_rgb(d["absorbance"]),
+        se=_number(d["se"]),
+        scatter=_number(d["scatter"]),
+        photos=int(d["photos"]),
+    )
 
 
 def estimate_from_json(text: str) -> Estimate:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
+from densitycam.journal.prints import BARE_CARD_FOLDER
 from densitycam.journal.scoring import (
     PHOTO_SUFFIXES,
     content_hash,
@@ -47,10 +48,13 @@ class FolderPlan:
         By vessel and name.
     skipped : tuple of (str, str)
         Photos that belong to no known vessel, as seen from the folder, and why.
+    bare_cards : tuple of Path
+        Photos in the subfolder `BARE_CARD_FOLDER`, from which the print is registered.
     """
 
     photos: tuple[FolderPhoto, ...]
     skipped: tuple[tuple[str, str], ...]
+    bare_cards: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,8 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
     ----------
     folder : Path
         A photo directly in a subfolder, or deeper, belongs to the vessel named as the subfolder;
-        one in the folder itself to the vessel named as the folder.
+        one in the folder itself to the vessel named as the folder. The subfolder `bare-card`
+        holds photos of the bare card instead.
     journal : Journal
         Which vessels there are.
     vessel : str or None
@@ -134,8 +139,12 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
     everyones = None if vessel is None else journal.vessel(vessel)
     photos: list[FolderPhoto] = []
     skipped: list[tuple[str, str]] = []
+    bare_cards: list[Path] = []
     for file in files:
         place = file.relative_to(folder)
+        if len(place.parts) > 1 and place.parts[0] == BARE_CARD_FOLDER:
+            bare_cards.append(file)
+            continue
         name = place.parts[0] if len(place.parts) > 1 else folder.resolve().name
         try:
             owner = everyones or journal.vessel(name)
@@ -143,6 +152,12 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
             skipped.append((place.as_posix(), str(error)))
         else:
             photos.append(FolderPhoto(file, place.as_posix(), owner))
+    if not photos and not skipped:
+        raise DensitycamError(
+            f"{folder} holds photos of the bare card only.",
+            "Put each vessel's photos into a folder of its name, or register the print with "
+            "densitycam card register PHOTO.",
+        )
     if not photos:
         first, why = skipped[0]
         raise DensitycamError(
@@ -152,7 +167,7 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
             "vessels.csv.",
         )
     photos.sort(key=lambda p: (p.vessel.name, p.shown))
-    return FolderPlan(tuple(photos), tuple(skipped))
+    return FolderPlan(tuple(photos), tuple(skipped), tuple(bare_cards))
 
 
 def score_folder(journal: Journal, photos: Iterable[FolderPhoto]) -> Iterable[Outcome]:
@@ -172,6 +187,7 @@ def score_folder(journal: Journal, photos: Iterable[FolderPhoto]) -> Iterable[Ou
         One a photo, in their order; no photo's failure stops the rest.
     """
     seen: dict[tuple[str, str], str] = {}
+    prints = journal.prints_in_use()
     for photo in photos:
         try:
             sha256 = content_hash(photo.path)
@@ -184,7 +200,9 @@ def score_folder(journal: Journal, photos: Iterable[FolderPhoto]) -> Iterable[Ou
             fresh = record is None
             if record is None:
                 optics = kept_optics(journal, photo.vessel, sha256)
-                measured, _ = measure(photo.path, photo.vessel, optics, sha256=sha256)
+                measured, _ = measure(
+                    photo.path, photo.vessel, optics, sha256=sha256, prints=prints
+                )
                 record = journal.record_photo(measured)
         except DensitycamError as error:
             yield Outcome(photo, None, fresh=True, problem=str(error))

@@ -15,12 +15,14 @@ from densitycam.culture.series import DensityPoint, Split
 from densitycam.errors import DensitycamError
 from densitycam.journal.encode import to_json
 from densitycam.journal.store import (
+    BlankRecord,
     CalibrationRecord,
     Journal,
     PhotoRecord,
     SlideRecord,
     SplitRecord,
 )
+from densitycam.vessel.blank import with_blank
 from densitycam.vessel.record import VesselRecord
 
 if TYPE_CHECKING:
@@ -66,7 +68,11 @@ class Pairs:
 
 @dataclass(frozen=True)
 class DatedReading:
-    """One measured photo of a vessel with its density by the present calibration."""
+    """One measured photo of a vessel with its density by the present calibration.
+
+    The photo's reading is the one in use: less the vessel's blank, with the signs that need the
+    species' usual pigment.
+    """
 
     photo: PhotoRecord
     estimate: Estimate
@@ -113,6 +119,29 @@ class VesselHistory:
     logged_splits: tuple[Split, ...]
 
 
+def in_use(photo: PhotoRecord, vessel: VesselRecord, blank: BlankRecord | None) -> PhotoRecord:
+    """Return a photo with its reading less the vessel's blank.
+
+    Parameters
+    ----------
+    photo : PhotoRecord
+        As kept, with raw transmittances.
+    vessel : VesselRecord
+        Its vessel.
+    blank : BlankRecord or None
+        The vessel's newest; None leaves the assumed one.
+
+    Returns
+    -------
+    PhotoRecord
+        Unchanged where a sample was drawn into another vessel, which the blank is not of.
+    """
+    own = math.isclose(photo.path_mm, vessel.path_mm) and photo.shape == vessel.shape
+    if blank is None or photo.reading is None or not own:
+        return photo
+    return replace(photo, reading=with_blank(photo.reading, blank.blank))
+
+
 def pair_label(photo: PhotoRecord) -> str:
     """Return a few words that name a calibration point: the photo's file, and its day."""
     day = "" if photo.taken_at is None else f"{photo.taken_at:%Y-%m-%d}"
@@ -122,8 +151,13 @@ def pair_label(photo: PhotoRecord) -> str:
 def paired_slides(
     journal: Journal, *, vessel: str | None = None, species: str | None = None
 ) -> Pairs:
-    """Sort the slides of a vessel, or of a species, by whether they can calibrate."""
+    """Sort the slides of a vessel, or of a species, by whether they can calibrate.
+
+    The photos' readings are those in use, less their vessel's blank.
+    """
     used, unpaired, zero = [], [], []
+    vessels = {v.name: v for v in journal.vessels()}
+    blanks = {name: journal.blank(name) for name in vessels}
     for slide in journal.slides(vessel=vessel, species=species):
         photo = (
             None
@@ -135,7 +169,7 @@ def paired_slides(
         elif slide.count.cells == 0:
             zero.append(slide)
         else:
-            used.append((slide, photo))
+            used.append((slide, in_use(photo, vessels[slide.vessel], blanks[slide.vessel])))
     return Pairs(tuple(used), tuple(unpaired), tuple(zero))
 
 
@@ -249,8 +283,10 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
     from densitycam.calibration.model import estimate
 
     calibration, kept = calibration_in_force(journal, vessel)
+    blank = journal.blank(vessel.name)
     readings, changed = [], []
-    for photo in journal.photos(vessel.name):
+    for record in journal.photos(vessel.name):
+        photo = in_use(record, vessel, blank)
         if photo.reading is None or photo.taken_at is None:
             continue
         value = estimate(photo.reading, calibration)
@@ -259,14 +295,40 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
         readings.append(DatedReading(replace(photo, estimate=value), value))
     if changed:
         journal.set_estimates(changed)
-    return VesselHistory(
-        vessel=vessel,
-        facts=load_species(vessel.species),
-        calibration=calibration,
-        kept_calibration=kept,
-        readings=tuple(readings),
-        logged_splits=_dated_splits(journal.splits(vessel.name), [r.when for r in readings]),
+    return with_species_signs(
+        VesselHistory(
+            vessel=vessel,
+            facts=load_species(vessel.species),
+            calibration=calibration,
+            kept_calibration=kept,
+            readings=tuple(readings),
+            logged_splits=_dated_splits(journal.splits(vessel.name), [r.when for r in readings]),
+        )
     )
+
+
+def with_species_signs(history: VesselHistory) -> VesselHistory:
+    """Add the signs that hold a reading against the species' usual pigment.
+
+    Each photo is judged by what was known when it was taken: by the forecast from the photos of
+    its batch before it, those with a sign of trouble left out.
+    """
+    from densitycam.calibration.model import species_signs
+    from densitycam.culture.foretell import foretell
+
+    signed: list[DatedReading] = []
+    for dated in history.readings:
+        reading = dated.photo.reading
+        if reading is None:
+            continue
+        signs = species_signs(reading, history.calibration)
+        if "pale" in signs:
+            splits = splits_until(history, [*signed, dated], dated.when)
+            told = foretell(density_points(signed), splits, dated.when)
+            signs = species_signs(reading, history.calibration, foretold=told)
+        reading = replace(reading, flags=(*reading.flags, *signs))
+        signed.append(replace(dated, photo=replace(dated.photo, reading=reading)))
+    return replace(history, readings=tuple(signed))
 
 
 def _dated_splits(records: Sequence[SplitRecord], photos: Sequence[datetime]) -> tuple[Split, ...]:

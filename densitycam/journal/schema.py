@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
@@ -82,8 +84,27 @@ CREATE INDEX slides_by_vessel ON slides (vessel_id, counted_at);
 CREATE INDEX calibrations_by_species ON calibrations (species, vessel_id);
 """
 
+_VERSION_2 = """
+ALTER TABLE photos ADD COLUMN prints TEXT NOT NULL DEFAULT '';
+ALTER TABLE photos ADD COLUMN utc_offset TEXT;
+CREATE TABLE prints (
+    id INTEGER PRIMARY KEY,
+    sources TEXT NOT NULL UNIQUE,
+    registered_at TEXT NOT NULL,
+    profile TEXT NOT NULL,
+    software_version TEXT NOT NULL
+);
+CREATE TABLE blanks (
+    id INTEGER PRIMARY KEY,
+    vessel_id INTEGER NOT NULL REFERENCES vessels (id),
+    made_at TEXT NOT NULL,
+    blank TEXT NOT NULL
+);
+CREATE INDEX blanks_by_vessel ON blanks (vessel_id, id);
+"""
+
 #: One script a version, in order; a file at version n still needs those from index n on.
-MIGRATIONS: tuple[str, ...] = (_VERSION_1,)
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2)
 
 SCHEMA_VERSION = len(MIGRATIONS)
 
@@ -94,8 +115,10 @@ _BUSY_TIMEOUT_S = 15.0
 def open_database(path: Path) -> sqlite3.Connection:
     """Open or make a journal's file and bring its tables up to date.
 
-    The classic rollback journal is used, not write-ahead logging: between two transactions the
-    journal is then one single file, which a keeper may copy, sync or carry on a stick.
+    Before an older journal is changed, a copy of it is kept beside it, named after its version:
+    journal.version-1.sqlite. The classic rollback journal is used, not write-ahead logging:
+    between two transactions the journal is then one single file, which a keeper may copy, sync or
+    carry on a stick.
 
     Parameters
     ----------
@@ -123,8 +146,9 @@ def open_database(path: Path) -> sqlite3.Connection:
     except OSError as error:
         raise _cannot_write(path, error) from error
     try:
-        return prepare(sqlite3.connect(path, timeout=_BUSY_TIMEOUT_S), name=str(path))
-    except sqlite3.OperationalError as error:
+        connection = sqlite3.connect(path, timeout=_BUSY_TIMEOUT_S)
+        return prepare(connection, name=str(path), file=path)
+    except (sqlite3.OperationalError, OSError) as error:
         raise _cannot_write(path, error) from error
     except sqlite3.DatabaseError as error:
         raise DensitycamError(
@@ -133,8 +157,19 @@ def open_database(path: Path) -> sqlite3.Connection:
         ) from error
 
 
-def prepare(connection: sqlite3.Connection, *, name: str) -> sqlite3.Connection:
+def prepare(
+    connection: sqlite3.Connection, *, name: str, file: Path | None = None
+) -> sqlite3.Connection:
     """Check an open database and run the migrations it still needs; close it when it is refused.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Open database.
+    name : str
+        What an error calls it.
+    file : Path or None
+        The file it is, of which a copy is kept before it is migrated; None for one in memory.
 
     Raises
     ------
@@ -144,14 +179,14 @@ def prepare(connection: sqlite3.Connection, *, name: str) -> sqlite3.Connection:
         As SQLite raises them.
     """
     try:
-        _prepare(connection, name)
+        _prepare(connection, name, file)
     except BaseException:
         connection.close()
         raise
     return connection
 
 
-def _prepare(connection: sqlite3.Connection, name: str) -> None:
+def _prepare(connection: sqlite3.Connection, name: str, file: Path | None) -> None:
     connection.isolation_level = None  # transactions are opened by hand, one a change
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA synchronous = FULL")
@@ -162,7 +197,10 @@ def _prepare(connection: sqlite3.Connection, name: str) -> None:
     # The version is read again under the lock: two programs may open a new journal at once.
     connection.execute("BEGIN IMMEDIATE")
     try:
-        for number in range(_version(connection), SCHEMA_VERSION):
+        found = _version(connection)
+        if file is not None and 0 < found < SCHEMA_VERSION:
+            _keep_copy(file, found)
+        for number in range(found, SCHEMA_VERSION):
             for statement in MIGRATIONS[number].split(";"):
                 connection.execute(statement)
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
@@ -171,6 +209,22 @@ def _prepare(connection: sqlite3.Connection, name: str) -> None:
         connection.execute("ROLLBACK")
         raise
     connection.execute("COMMIT")
+
+
+def _keep_copy(path: Path, version: int) -> None:
+    """Copy a journal's file beside it, whole or not at all; no earlier copy is overwritten."""
+    copy = path.with_name(f"{path.stem}.version-{version}{path.suffix}")
+    again = 2
+    while copy.exists():
+        copy = path.with_name(f"{path.stem}.version-{version}-{again}{path.suffix}")
+        again += 1
+    half = copy.with_name(f"{copy.name}.part")
+    half.unlink(missing_ok=True)
+    # A connection of its own reads the last committed state while ours holds the lock.
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True)) as source, closing(sqlite3.connect(half)) as out:
+        source.backup(out)
+    os.replace(half, copy)
 
 
 def _version(connection: sqlite3.Connection) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from densitycam import __version__
 from densitycam.errors import DensitycamError, PhotoRefusedError
-from densitycam.journal.store import Journal, PhotoRecord
+from densitycam.journal.store import Journal, PhotoRecord, PrintRecord
 from densitycam.vessel.record import VesselRecord
 
 if TYPE_CHECKING:
@@ -101,6 +102,16 @@ def content_hash(path: Path) -> str:
         ) from error
 
 
+def print_set(prints: Sequence[PrintRecord]) -> str:
+    """Return a word that changes when another print is registered; "" where none is."""
+    if not prints:
+        return ""
+    from densitycam.card.profile import profile_to_json
+
+    texts = sorted(profile_to_json(record.profile) for record in prints)
+    return hashlib.sha256("".join(texts).encode()).hexdigest()[:12]
+
+
 def known_reading(
     journal: Journal, vessel: VesselRecord, sha256: str, optics: Optics | None = None
 ) -> PhotoRecord | None:
@@ -121,12 +132,14 @@ def known_reading(
     Returns
     -------
     PhotoRecord or None
-        None when it is not known, other code measured it, or with other optics.
+        None when it is not known, other code measured it, or with other optics or prints.
     """
     record = journal.find_photo(sha256, vessel.name)
     if record is None or record.software_version != measuring_version():
         return None
     if record.status == "measured" and record.reading is None:
+        return None
+    if record.prints != print_set(journal.prints_in_use()):
         return None
     wanted = kept_optics(journal, vessel, sha256) if optics is None else optics
     same = (
@@ -146,7 +159,12 @@ def kept_optics(journal: Journal, vessel: VesselRecord, sha256: str) -> Optics:
 
 
 def measure(
-    path: Path, vessel: VesselRecord, optics: Optics, *, sha256: str
+    path: Path,
+    vessel: VesselRecord,
+    optics: Optics,
+    *,
+    sha256: str,
+    prints: Sequence[PrintRecord],
 ) -> tuple[PhotoRecord, PhotoReading | None]:
     """Read one photo; a refusal is a record too.
 
@@ -160,6 +178,8 @@ def measure(
         What it stood in.
     sha256 : str
         Of the photo's bytes.
+    prints : sequence of PrintRecord
+        The journal's `prints_in_use`; that of the card's format is used.
 
     Returns
     -------
@@ -173,8 +193,6 @@ def measure(
     DensitycamError
         When there is no such file or it cannot be read.
     """
-    from densitycam.vessel.read import read_photo
-
     common = {
         "vessel": vessel.name,
         "sha256": sha256,
@@ -184,18 +202,18 @@ def measure(
         "dilution": optics.dilution,
         "own_optics": optics.own,
         "software_version": measuring_version(),
+        "prints": print_set(prints),
         "estimate": None,
     }
     try:
-        photo = read_photo(
-            path, path_mm=optics.path_mm, shape=optics.shape, dilution=optics.dilution
-        )
+        photo = _read(path, optics, prints)
     except PhotoRefusedError as refusal:
-        taken_at, time_source = _time_of_refused(path, refusal)
+        taken_at, time_source, utc_offset = _time_of_refused(path, refusal)
         return (
             PhotoRecord(
                 taken_at=taken_at,
                 time_source=time_source,
+                utc_offset=utc_offset,
                 status="refused",
                 flag=refusal.flag,
                 message=str(refusal),
@@ -208,6 +226,7 @@ def measure(
         PhotoRecord(
             taken_at=photo.taken_at.replace(microsecond=0),
             time_source=photo.time_source,
+            utc_offset=photo.utc_offset,
             status="measured",
             flag=None,
             message=None,
@@ -218,7 +237,28 @@ def measure(
     )
 
 
-def _time_of_refused(path: Path, refusal: PhotoRefusedError) -> tuple[datetime, str]:
+def _read(path: Path, optics: Optics, prints: Sequence[PrintRecord]) -> PhotoReading:
+    """Read a photo with the print of its card, of which only the reading tells the format."""
+    from densitycam.vessel.read import read_photo
+
+    def read(record: PrintRecord | None) -> PhotoReading:
+        return read_photo(
+            path,
+            path_mm=optics.path_mm,
+            shape=optics.shape,
+            dilution=optics.dilution,
+            profile=None if record is None else record.profile,
+        )
+
+    first = prints[0] if prints else None
+    photo = read(first)
+    if first is None or photo.paper == first.profile.paper:
+        return photo
+    other = next((p for p in prints if p.profile.paper == photo.paper), None)
+    return photo if other is None else read(other)
+
+
+def _time_of_refused(path: Path, refusal: PhotoRefusedError) -> tuple[datetime, str, str | None]:
     """Return when a photo was taken that could not be measured, for lists and the chart."""
     from densitycam.photo.decode import capture_time_from_name, decode_photo
 
@@ -228,5 +268,5 @@ def _time_of_refused(path: Path, refusal: PhotoRefusedError) -> tuple[datetime, 
         except DensitycamError:
             pass
         else:
-            return photo.taken_at.replace(microsecond=0), photo.time_source
-    return capture_time_from_name(path)
+            return photo.taken_at.replace(microsecond=0), photo.time_source, photo.utc_offset
+    return (*capture_time_from_name(path), None)

@@ -1,4 +1,4 @@
-"""The `Journal`: vessels, photos, readings, slides, splits and calibrations in one file."""
+"""The `Journal`: vessels, blanks, prints, photos, slides, splits, calibrations in one file."""
 
 from __future__ import annotations
 
@@ -14,10 +14,17 @@ from types import TracebackType
 from typing import TypeVar
 
 from densitycam.calibration.estimate import Estimate
+from densitycam.card.profile import PrintProfile, profile_from_json, profile_to_json
 from densitycam.counting.slide import SlideCount
 from densitycam.errors import DensitycamError
-from densitycam.journal.encode import estimate_from_json, reading_from_json, to_json
+from densitycam.journal.encode import (
+    blank_from_json,
+    estimate_from_json,
+    reading_from_json,
+    to_json,
+)
 from densitycam.journal.schema import open_database, prepare
+from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import Reading
 from densitycam.vessel.record import VesselRecord
 
@@ -55,6 +62,11 @@ class PhotoRecord:
         By the calibration of the last look; recomputed from the reading at any time.
     software_version : str
         Which densitycam measured it.
+    prints : str
+        Which registered prints it was read with, from `densitycam.journal.scoring.print_set`;
+        "" where none was registered.
+    utc_offset : str or None
+        Of the camera's clock, such as "+01:00", where the photo says it.
     id : int
         Number in the journal; 0 before it is kept.
     """
@@ -74,7 +86,40 @@ class PhotoRecord:
     reading: Reading | None
     estimate: Estimate | None
     software_version: str
+    prints: str = ""
+    utc_offset: str | None = None
     id: int = 0
+
+
+@dataclass(frozen=True)
+class PrintRecord:
+    """One registered print of the card.
+
+    Parameters
+    ----------
+    profile : PrintProfile
+        What it reflects.
+    sources : tuple of str
+        SHA-256 of the photos of the bare card behind it, sorted.
+    registered_at : datetime
+        Local, naive; the newest of a format and edition is used.
+    software_version : str
+        Which densitycam measured it.
+    """
+
+    profile: PrintProfile
+    sources: tuple[str, ...]
+    registered_at: datetime
+    software_version: str
+
+
+@dataclass(frozen=True)
+class BlankRecord:
+    """A vessel's own attenuation, and when it was measured (local, naive)."""
+
+    vessel: str
+    blank: Blank
+    made_at: datetime
 
 
 @dataclass(frozen=True)
@@ -203,7 +248,7 @@ class Journal:
                     "Name another file with --journal, or put a backup in its place.",
                 ) from error
         journal = cls.__new__(cls)
-        journal._db = prepare(memory, name=str(path))
+        journal._db = prepare(memory, name=str(path))  # the file itself is not touched
         journal._depth = 0
         return journal
 
@@ -298,12 +343,76 @@ class Journal:
             self.vessel(name)  # raises with the near matches
         return int(row[0])
 
+    # Prints and blanks
+
+    def save_print(self, record: PrintRecord) -> None:
+        """Keep a registered print; the same photos registered again replace theirs."""
+        with self.transaction():
+            self._db.execute(
+                "INSERT INTO prints (sources, registered_at, profile, software_version) "
+                "VALUES (?, ?, ?, ?) ON CONFLICT (sources) DO UPDATE SET "
+                "registered_at = excluded.registered_at, profile = excluded.profile, "
+                "software_version = excluded.software_version",
+                (
+                    " ".join(record.sources),
+                    _stamp(record.registered_at),
+                    profile_to_json(record.profile),
+                    record.software_version,
+                ),
+            )
+
+    def prints(self) -> tuple[PrintRecord, ...]:
+        """Return all registered prints, the newest first.
+
+        Raises
+        ------
+        DensitycamError
+            When a kept one cannot be read.
+        """
+        rows = self._db.execute(
+            "SELECT profile, sources, registered_at, software_version FROM prints "
+            "ORDER BY registered_at DESC, id DESC"
+        )
+        return tuple(
+            PrintRecord(
+                profile_from_json(profile), tuple(sources.split()), datetime.fromisoformat(at), by
+            )
+            for profile, sources, at, by in rows
+        )
+
+    def prints_in_use(self) -> tuple[PrintRecord, ...]:
+        """Return the newest print of each format and edition, the newest first."""
+        newest: dict[tuple[str, int], PrintRecord] = {}
+        for record in self.prints():
+            newest.setdefault((record.profile.paper, record.profile.version), record)
+        return tuple(newest.values())
+
+    def save_blank(self, record: BlankRecord) -> None:
+        """Keep a vessel's blank; the newest is used, earlier ones stay."""
+        with self.transaction():
+            self._db.execute(
+                "INSERT INTO blanks (vessel_id, made_at, blank) VALUES (?, ?, ?)",
+                (self._vessel_id(record.vessel), _stamp(record.made_at), to_json(record.blank)),
+            )
+
+    def blank(self, vessel: str) -> BlankRecord | None:
+        """Return a vessel's newest blank, or None where it was never snapped."""
+        row = self._db.execute(
+            "SELECT b.made_at, b.blank FROM blanks b JOIN vessels v ON v.id = b.vessel_id "
+            "WHERE v.name = ? ORDER BY b.id DESC LIMIT 1",
+            (vessel,),
+        ).fetchone()
+        if row is None:
+            return None
+        return BlankRecord(vessel, blank_from_json(row[1]), datetime.fromisoformat(row[0]))
+
     # Photos
 
     _PHOTO = (
         "SELECT v.name, p.sha256, p.file_name, p.taken_at, p.time_source, p.path_mm, p.shape, "
         "p.dilution, p.own_optics, p.status, p.flag, p.message, p.reading, p.estimate, "
-        "p.software_version, p.id FROM photos p JOIN vessels v ON v.id = p.vessel_id "
+        "p.software_version, p.prints, p.utc_offset, p.id "
+        "FROM photos p JOIN vessels v ON v.id = p.vessel_id "
     )
 
     def record_photo(self, photo: PhotoRecord) -> PhotoRecord:
@@ -329,6 +438,8 @@ class Journal:
             "reading": None if photo.reading is None else to_json(photo.reading),
             "estimate": None if photo.estimate is None else to_json(photo.estimate),
             "software_version": photo.software_version,
+            "prints": photo.prints,
+            "utc_offset": photo.utc_offset,
         }
         with self.transaction():
             values["vessel_id"] = self._vessel_id(photo.vessel)

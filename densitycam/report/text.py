@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from densitycam.calibration.estimate import Estimate, signs_with
+from densitycam.card.profile import PrintProfile
 from densitycam.culture.advice import Advice, Growth, SplitPlan
 from densitycam.flags import FLAGS
+from densitycam.journal.prints import GOOD_DISAGREEMENT
 from densitycam.report.numbers import (
     Unit,
     density_scale,
@@ -24,10 +28,20 @@ from densitycam.report.numbers import (
     format_rate,
     significant,
 )
+from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import CHANNELS, Reading
 
 #: Columns of every text.
 WIDTH = 80
+
+#: A word for those who have not registered their print.
+NOT_REGISTERED = (
+    "not registered: a home print is never quite as designed, so densities are less sure than "
+    "they could be. Photograph the bare card and run densitycam card register PHOTO."
+)
+
+#: What was taken for the time of a photo that carries none.
+TIME_SOURCES = {"name": "the time in the file's name", "file": "the file's own time"}
 
 _LABEL = 14
 _NAME, _DAY, _DENSITY = 18, 6, 23
@@ -146,7 +160,7 @@ def checked_text(estimate: Estimate) -> str:
 def _optics(reading: Reading) -> list[str]:
     path = f"{significant(reading.path_mm, 3)} mm"
     if reading.dilution > 1:
-        path += f", sample diluted 1:{significant(reading.dilution, 3)} (density is undiluted)"
+        path += f", sample diluted 1:{reading.dilution:.3g}"
     if math.isfinite(reading.turbidity_per_mm):
         turbidity = f"{significant(reading.turbidity_per_mm * 10)} per 10 mm"
     else:
@@ -167,6 +181,14 @@ def _optics(reading: Reading) -> list[str]:
             _entry("  Left out", f"the camera's {' and '.join(left_out)} {verb} too dark to use")
         )
     return lines
+
+
+def _of_the_culture(reading: Reading) -> list[str]:
+    """Say of a diluted sample that the answer is not its own density but the culture's."""
+    if not reading.dilution > 1:
+        return []
+    diluted = f"{reading.dilution:.3g}"
+    return [_entry("", f"in the undiluted culture; the sample was diluted 1:{diluted}")]
 
 
 def advice_text(advice: Advice) -> str:
@@ -292,6 +314,7 @@ def snap_text(
     growth: Growth | None = None,
     flags: Sequence[str] = (),
     notes: Sequence[str] = (),
+    taken: str = "",
 ) -> str:
     """Return everything one photo says: density, signs, today and its plan first, cautions last.
 
@@ -311,33 +334,132 @@ def snap_text(
         Signs beyond the reading's own.
     notes : sequence of str
         Sentences beyond the estimate's own.
+    taken : str, optional
+        When the photo was taken, and by which clock.
 
     Returns
     -------
     str
         The text, without a newline at its end.
     """
+    shown = [*signs_with(estimate, reading.flags), *flags]
+    if advice is not None:
+        advice = replace(advice, reasons=tuple(_said_once(advice.reasons, shown)))
     because = () if advice is None else advice.reasons
-    said = dict.fromkeys(note for note in (*estimate.notes, *notes) if note not in because)
+    own_notes = _said_once(estimate.notes, shown)
+    said = dict.fromkeys(note for note in (*own_notes, *notes) if note not in because)
     parts = [
         _paragraph(title),
         "",
         _entry("Density", format_density(estimate)),
+        *_of_the_culture(reading),
         _entry("", checked_text(estimate)),
         *(_entry("Note", note) for note in said),
     ]
-    signs = signs_text([*signs_with(estimate, reading.flags), *flags])
+    signs = signs_text(shown)
     if signs:
         parts += ["", signs]
     if advice is not None:
         parts += ["", advice_text(advice)]
     parts += ["", "Measured", *_optics(reading)]
+    if taken:
+        parts.append(_entry("  Taken", taken))
     if growth is not None:
         phase = "" if growth.phase == "unknown" else f"; {growth.phase}"
         parts.append(_entry("  Growth", f"{format_rate(growth)}{phase}"))
     if advice is not None and advice.plan is not None:
         parts += ["", care_text([advice.plan])]
     return "\n".join(parts)
+
+
+def _said_once(sentences: Iterable[str], signs: Iterable[str]) -> list[str]:
+    """Leave out what a sign that is shown already says, in its first words."""
+    openings = tuple(re.split("[;.:]", FLAGS[n].meaning)[0] for n in signs)
+    return [s for s in sentences if not (openings and s.startswith(openings))]
+
+
+def registration_text(
+    profile: PrintProfile, *, strays: Sequence[tuple[str, float]] = (), when: datetime | None = None
+) -> str:
+    """Return what a registered print rests on and how far its photos agree, for one entry.
+
+    Parameters
+    ----------
+    profile : PrintProfile
+        The print.
+    strays : sequence of (str, float)
+        Photos far from the mean of the others, by name, and how far [natural log].
+    when : datetime, optional
+        When it was registered, where that was not just now.
+
+    Returns
+    -------
+    str
+        A sentence or more.
+    """
+    day = "" if when is None else f" on {when:%Y-%m-%d}"
+    photos = f"{profile.photos} photo{'' if profile.photos == 1 else 's'}"
+    text = f"registered{day} from {photos} of the bare card"
+    if not math.isfinite(profile.disagreement):
+        return text
+    differ = f"{text}, which differ by {significant(profile.disagreement * 100)} %"
+    good = f"{GOOD_DISAGREEMENT * 100:.0f} %"
+    if strays:
+        names = " and ".join(f"{name} (by {far * 100:.0f} %)" for name, far in strays)
+        verb = "strays" if len(strays) == 1 else "stray"
+        return (
+            f"{differ}; below {good} is good. {names} {verb} from the others: register again "
+            "without, or retake in open shade or daylight."
+        )
+    if profile.disagreement < GOOD_DISAGREEMENT:
+        return f"{differ}: good (below {good} is)"
+    return (
+        f"{differ}; below {good} is good. Take them in open shade or daylight, without flash or "
+        "filter, and register again."
+    )
+
+
+def blank_text(vessel: str, blank: Blank, *, limit: float, slides: int) -> str:
+    """Return a vessel's own attenuation and the least density it can tell from clean water.
+
+    Parameters
+    ----------
+    vessel : str
+        Its name.
+    blank : Blank
+        What it takes from the light.
+    limit : float
+        Minimum detectable density [cells/mL].
+    slides : int
+        Counts behind the calibration; 0 is the starting one.
+
+    Returns
+    -------
+    str
+        Several lines.
+    """
+    photos = f"{blank.photos} photo{'' if blank.photos == 1 else 's'}"
+    own = ", ".join(
+        f"{name} {significant((1 - math.exp(-value)) * 100)} %"
+        for name, value in zip(CHANNELS, blank.attenuation, strict=True)
+    )
+    scatter = f"from photo to photo by {significant(blank.scatter * 100)} % of the light"
+    if blank.photos == 1:
+        scatter = f"one photo does not tell; {significant(blank.scatter * 100)} % is assumed"
+    basis = "" if slides else ", by the starting calibration, not yet checked by a count"
+    lines = [
+        _paragraph(f"Blank of {vessel}, from {photos}"),
+        _entry("Takes", f"of the bars' contrast {own}; a clean glass vessel about 8 to 11 %"),
+        _entry("Varies", scatter),
+        _entry(
+            "Detects",
+            f"from {format_cells(limit)} on{basis}: so much is told from clean water 95 times in "
+            "100 (minimum detectable value, ISO 11843)",
+        ),
+    ]
+    if blank.photos == 1:
+        lines.append(_entry("To be surer", "Snap it two or three times, set down anew each time."))
+    return "\n".join(lines)
 
 
 def refused_text(title: str, flag_id: str, found: str = "") -> str:

@@ -41,6 +41,8 @@ class PhotoReading:
         Capture time, local, naive.
     time_source : {"exif", "name", "file"}
         Where the time came from.
+    utc_offset : str or None
+        Of the camera's clock, such as "+01:00", where the photo says it.
     sha256 : str
         Hash of the file's bytes.
     upright_rgb : ndarray of uint8, shape (H, W, 3)
@@ -60,6 +62,7 @@ class PhotoReading:
     reading: Reading
     taken_at: datetime
     time_source: str
+    utc_offset: str | None
     sha256: str
     upright_rgb: np.ndarray
     sheet_to_photo: np.ndarray
@@ -120,6 +123,7 @@ def read_photo(
         reading=read_view(view, path_mm=path_mm, shape=shape, dilution=dilution, blank=blank),
         taken_at=photo.taken_at,
         time_source=photo.time_source,
+        utc_offset=photo.utc_offset,
         sha256=photo.sha256,
         upright_rgb=photo.rgb,
         sheet_to_photo=fix.sheet_to_photo,

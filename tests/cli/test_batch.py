@@ -129,11 +129,61 @@ def test_a_fault_of_ours_in_one_photo_costs_no_other(run, photo_folder, monkeypa
 
 
 def test_photos_of_no_known_vessel_are_skipped_with_why(run, photo_folder, photo_stock):
+    (photo_folder / "attic").mkdir()
+    shutil.copy(photo_stock["bare"], photo_folder / "attic" / "sheet.jpg")
+    text = run("batch", photo_folder).output
+    assert "Skipped       attic/sheet.jpg: There is no vessel named 'attic'" in text
+    assert scored(run, photo_folder)["skipped"][0]["photo"] == "attic/sheet.jpg"
+
+
+def test_a_bare_card_folder_registers_the_print_first_and_once(run, photo_folder, photo_stock):
+    plain = scored(run, photo_folder)
+    assert plain["prints"] == []
+    assert "Print         not registered" in run("batch", photo_folder).output
     (photo_folder / "bare-card").mkdir()
     shutil.copy(photo_stock["bare"], photo_folder / "bare-card" / "sheet.jpg")
-    text = run("batch", photo_folder).output
-    assert "Skipped       bare-card/sheet.jpg: There is no vessel named 'bare-card'" in text
-    assert scored(run, photo_folder)["skipped"][0]["photo"] == "bare-card/sheet.jpg"
+    found = run("batch", photo_folder).output
+    assert "Print         registered from 1 photo of the bare card\n" in found
+    assert "4 photos: 4 measured, 0 not; 4 read now" in found
+    assert "Skipped" not in found
+    again = run("batch", photo_folder).output
+    assert "4 photos: 4 measured, 0 not; 0 read now" in again
+    assert " ".join(again.split()).count("from 1 photo of the bare card") == 1
+    registered = scored(run, photo_folder)
+    assert [p["photos"] for p in registered["prints"]] == [1]
+    before, after = ([p["reading"]["contrast_t"] for p in x["photos"]] for x in (plain, registered))
+    assert before != after
+
+
+def test_a_bare_card_that_is_none_is_listed_and_stops_nothing(run, photo_folder, photo_stock):
+    (photo_folder / "bare-card").mkdir()
+    shutil.copy(photo_stock["day1"], photo_folder / "bare-card" / "oops.jpg")
+    text = run("batch", photo_folder, exit_code=1).output
+    assert "bare-card/oops.jpg: oops.jpg: something stands before the card." in " ".join(
+        text.split()
+    )
+    assert "4 photos: 4 measured, 0 not" in text
+    # A good one beside it serves, and the second run reads nothing again.
+    shutil.copy(photo_stock["bare"], photo_folder / "bare-card" / "sheet.jpg")
+    text = run("batch", photo_folder, exit_code=1).output
+    assert "registered from 1 photo" in text
+    assert "4 read now" in text
+    text = run("batch", photo_folder, exit_code=1).output
+    assert "something stands before" in text
+    assert "0 read now" in text
+
+
+def test_where_a_time_is_not_the_cameras_batch_says_whose_it_is(run, slim, photo_stock, tmp_path):
+    from PIL import Image
+
+    folder = tmp_path / "slim"
+    folder.mkdir()
+    with Image.open(photo_stock["day1"]) as picture:
+        picture.save(folder / "2026-04-01_0830.png")  # without EXIF
+    text = " ".join(run("batch", folder).output.split())
+    assert "Times 1 photo without a capture time: the time in the file's name was taken" in text
+    text = " ".join(run("snap", folder / "2026-04-01_0830.png", "--vessel", "slim").output.split())
+    assert "carries no capture time; the time in the file's name was taken" in text
 
 
 def test_one_folder_can_be_given_to_one_vessel(run, slim, photo_stock, tmp_path):

@@ -133,7 +133,7 @@ def test_nothing_measurable_is_said_without_nan():
     unknown = replace(GROWTH, rate_per_day=math.nan, low=math.nan, high=math.nan, phase="unknown")
     text = snap_text(title="x", reading=blind, estimate=MORE, advice=None, growth=unknown)
     assert_fits(text)
-    assert "sample diluted 1:4.00 (density is undiluted)" in flat(text)
+    assert "in the undiluted culture; the sample was diluted 1:4" in flat(text)
     assert "green and blue channels were" in flat(text)
     assert "no contrast left" in text
     assert "not known yet" in text

@@ -1,0 +1,128 @@
+"""A vessel's blank: measured from photos, kept, and taken off every reading of the vessel."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+from densitycam.errors import DensitycamError, PhotoRefusedError
+from densitycam.journal.history import calibration_in_force, fit_and_keep, paired_slides
+from densitycam.journal.scoring import content_hash, measure, optics_for
+from densitycam.journal.store import BlankRecord, Journal
+from densitycam.vessel.blank import blank_of, detectable_attenuation
+from densitycam.vessel.reading import Reading
+from densitycam.vessel.record import VesselRecord
+
+
+def measure_blank(
+    journal: Journal, vessel: VesselRecord, photos: Sequence[Path], *, made_at: datetime
+) -> tuple[BlankRecord, tuple[Reading, ...]]:
+    """Read photos of a clean vessel with clean salt water and keep their mean as its blank.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where it is kept; a calibration made from the vessel's slides is fitted anew, so that
+        slides and later readings are used less the same blank.
+    vessel : VesselRecord
+        Which vessel.
+    photos : sequence of Path
+        One or more; the same picture twice counts once.
+    made_at : datetime
+        Local, naive.
+
+    Returns
+    -------
+    record : BlankRecord
+        As kept.
+    readings : tuple of Reading
+        One a photo.
+
+    Raises
+    ------
+    DensitycamError
+        When a photo cannot be measured or is no blank, the file named; nothing is then kept.
+    """
+    prints = journal.prints_in_use()
+    readings = []
+    for sha256, path in {content_hash(p): p for p in reversed(photos)}.items():
+        photo, _ = measure(path, vessel, optics_for(vessel), sha256=sha256, prints=prints)
+        if photo.reading is None:
+            said = str(photo.message)
+            where = "" if path.name in said else f"{path.name}: "
+            raise PhotoRefusedError(f"{where}{said}", flag=photo.flag)
+        try:
+            blank_of([photo.reading])
+        except DensitycamError as error:
+            raise DensitycamError(f"{path.name}: {error.problem}", error.advice) from error
+        readings.append(photo.reading)
+    record = BlankRecord(vessel.name, blank_of(readings), made_at)
+    with journal.transaction():
+        journal.save_blank(record)
+        _calibrate_anew(journal, vessel, made_at)
+    return record, tuple(readings)
+
+
+def _calibrate_anew(journal: Journal, vessel: VesselRecord, made_at: datetime) -> None:
+    """Fit the calibration in force again, its slides' readings less the new blank."""
+    kept = journal.latest_calibration(vessel)
+    if kept is None:
+        return
+    pairs = paired_slides(
+        journal,
+        vessel=kept.vessel,
+        species=vessel.species if kept.vessel is None else None,
+    )
+    if not pairs.used or pairs.fingerprint() == kept.points:
+        return
+    others = [v for v in journal.vessels() if v.name != vessel.name]
+    before = [journal.latest_calibration(v) for v in others]
+    fit_and_keep(
+        journal,
+        pairs,
+        species=vessel.species,
+        vessel=kept.vessel,
+        made_by=kept.made_by,
+        made_at=made_at,
+    )
+    if kept.vessel is None:  # another vessel's own, newer calibration stays the one it uses
+        for record in before:
+            if record is not None and record.vessel is not None and record.id > kept.id:
+                journal.save_calibration(replace(record, id=0))
+
+
+def detection_limit_of(
+    journal: Journal, vessel: VesselRecord, record: BlankRecord, readings: Sequence[Reading]
+) -> tuple[float, int]:
+    """Return the least density that is surely told from clean water in this vessel.
+
+    Parameters
+    ----------
+    journal : Journal
+        Gives the calibration in force.
+    vessel : VesselRecord
+        The vessel.
+    record : BlankRecord
+        Its blank.
+    readings : sequence of Reading
+        Of the blank's photos: they know the light path.
+
+    Returns
+    -------
+    limit : float
+        Minimum detectable value after ISO 11843-2, by the best curve [cells/mL].
+    slides : int
+        Counts behind the calibration.
+    """
+    from densitycam.calibration.model import detection_limit
+
+    calibration, _ = calibration_in_force(journal, vessel)
+    limit = detection_limit(
+        calibration,
+        attenuation=detectable_attenuation(record.blank)[1],
+        path_mm=math.fsum(r.path_mm for r in readings) / len(readings),
+    )
+    return limit, calibration.n_slides

@@ -1,0 +1,229 @@
+"""Registering a print: photos of the bare card become the profile that later readings use."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from densitycam.card.profile import PrintProfile, mean_profile
+from densitycam.errors import DensitycamError, PhotoRefusedError
+from densitycam.journal.scoring import content_hash, measuring_version
+from densitycam.journal.store import Journal, PrintRecord
+
+#: A subfolder of this name holds photos of the bare card.
+BARE_CARD_FOLDER = "bare-card"
+
+#: Photos of one print that differ from their mean by less than this [natural log] agree: four of
+#: one simulated phone in daylight differ by 0.01, other phones and lamps by 0.03 to 0.15.
+GOOD_DISAGREEMENT = 0.03
+
+#: Photos that differ by more than this are not averaged.
+LARGEST_DISAGREEMENT = 0.20
+
+#: A photo is named as the odd one out when it is this many times as far from the mean of the
+#: others as the photo in the middle is.
+_ODD_TIMES = 1.5
+
+
+@dataclass(frozen=True)
+class Registration:
+    """A registered print and what became of its photos.
+
+    Parameters
+    ----------
+    record : PrintRecord
+        As kept.
+    fresh : bool
+        False where the journal knew it already.
+    strays : tuple of (str, float)
+        Photos far from the mean of the others, by name, and how far [natural log].
+    """
+
+    record: PrintRecord
+    fresh: bool
+    strays: tuple[tuple[str, float], ...] = ()
+
+
+def register(journal: Journal, photos: Sequence[Path], *, registered_at: datetime) -> Registration:
+    """Measure a print from photos of the bare card and keep it for all later readings.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where it is kept.
+    photos : sequence of Path
+        One or more of one print; the same picture twice counts once.
+    registered_at : datetime
+        Local, naive.
+
+    Returns
+    -------
+    Registration
+        The profile, and which photo strays from the others.
+
+    Raises
+    ------
+    DensitycamError
+        When a photo cannot be measured, has something standing before the card, or shows
+        another format; nothing is then kept.
+    """
+    files = {content_hash(path): path for path in reversed(photos)}
+    profiles = {sha256: measure_print(path) for sha256, path in files.items()}
+    return _keep(journal, files, profiles, registered_at)
+
+
+def register_folder(
+    journal: Journal, photos: Sequence[Path], *, registered_at: datetime
+) -> tuple[Registration | None, tuple[tuple[Path, str], ...]]:
+    """Register a folder's photos of the bare card, if they are not registered already.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the print is kept.
+    photos : sequence of Path
+        Of one print; may be empty.
+    registered_at : datetime
+        Local, naive.
+
+    Returns
+    -------
+    registration : Registration or None
+        None where no photo could be measured.
+    failed : tuple of (Path, str)
+        Photos that could not be measured, and why; they do not stop the rest.
+    """
+    files: dict[str, Path] = {}
+    failed: list[tuple[Path, str]] = []
+    for path in photos:
+        try:
+            files.setdefault(content_hash(path), path)
+        except DensitycamError as error:
+            failed.append((path, str(error)))
+    # What was registered from these photos before, were it without those that failed then.
+    known = next((p for p in journal.prints() if p.sources and set(p.sources) <= set(files)), None)
+    if known is not None and known.software_version != measuring_version():
+        # Measured anew by this version, it takes the place it had among the user's prints.
+        registered_at = known.registered_at
+        known = None
+    settled = set(known.sources) if known is not None else set()
+    profiles: dict[str, PrintProfile] = {}
+    for sha256, path in files.items():
+        if sha256 in settled:
+            continue
+        try:
+            profiles[sha256] = measure_print(path)
+        except DensitycamError as error:
+            failed.append((path, str(error)))
+    if known is not None and not profiles:
+        return Registration(known, fresh=False), tuple(failed)
+    for sha256 in settled:  # a photo was added: all of them are averaged anew
+        profiles[sha256] = measure_print(files[sha256])
+    if not profiles:
+        return None, tuple(failed)
+    files = {sha256: path for sha256, path in files.items() if sha256 in profiles}
+    try:
+        return _keep(journal, files, profiles, registered_at), tuple(failed)
+    except DensitycamError as error:
+        return None, (*failed, (next(iter(files.values())), str(error)))
+
+
+def _keep(
+    journal: Journal,
+    files: dict[str, Path],
+    profiles: dict[str, PrintProfile],
+    registered_at: datetime,
+) -> Registration:
+    profile = mean_profile([profiles[sha256] for sha256 in sorted(files)])
+    found = [(files[sha256].name, far) for sha256, far in strays(profiles)]
+    if profile.disagreement > LARGEST_DISAGREEMENT:
+        odd = " and ".join(name for name, _ in found)
+        raise DensitycamError(
+            f"These photos of the bare card differ by {profile.disagreement:.0%}, too much to be "
+            "of one print in like light; nothing was registered.",
+            f"Leave out {odd}, or retake them all in open shade or daylight."
+            if odd
+            else "Register each print on its own, with photos in open shade or daylight.",
+        )
+    record = PrintRecord(
+        profile=profile,
+        sources=tuple(sorted(files)),
+        registered_at=registered_at,
+        software_version=measuring_version(),
+    )
+    journal.save_print(record)
+    return Registration(record, fresh=True, strays=tuple(found))
+
+
+def measure_print(path: Path) -> PrintProfile:
+    """Measure a print from one photo, and refuse one that has something before the card.
+
+    Raises
+    ------
+    DensitycamError
+        When the photo cannot be measured, the file named.
+    """
+    from densitycam.photo.print_registration import register_print
+
+    try:
+        profile = register_print(path)
+        bare = _is_bare(path, profile)
+    except PhotoRefusedError as refusal:
+        where = "" if path.name in refusal.problem else f"{path.name}: "
+        raise DensitycamError(f"{where}{refusal.problem}", refusal.advice) from refusal
+    if not bare:
+        raise DensitycamError(
+            f"{path.name}: something stands before the card.",
+            "Take everything away and photograph the card on its own.",
+        )
+    return profile
+
+
+def _is_bare(path: Path, profile: PrintProfile) -> bool:
+    """Whether the bars are undisturbed, seen with the profile of this very photo."""
+    from densitycam.photo.card_finder import find_card
+    from densitycam.photo.card_view import square_up
+    from densitycam.photo.decode import decode_photo
+    from densitycam.vessel.outline import find_sides
+
+    photo = decode_photo(path)
+    view = square_up(photo, find_card(photo.rgb, focal_35mm=photo.focal_35mm), profile=profile)
+    try:
+        # Only where a cylinder's hidden edge lies depends on its width, not whether there is one.
+        find_sides(view, path_mm=60.0, shape="flat")
+    except PhotoRefusedError as refusal:
+        return refusal.flag == "no-vessel"
+    return False
+
+
+def strays(profiles: Mapping[str, PrintProfile]) -> tuple[tuple[str, float], ...]:
+    """Return which photos of a print lie far from the mean of the others, and how far.
+
+    Parameters
+    ----------
+    profiles : mapping of str to PrintProfile
+        Of single photos of one print, by any name.
+
+    Returns
+    -------
+    tuple of (str, float)
+        Name and root mean square difference [natural log]; of two photos none can be told to be
+        the odd one.
+    """
+    if len(profiles) < 3:
+        return ()
+    far = {}
+    for name, profile in profiles.items():
+        others = mean_profile([p for n, p in profiles.items() if n != name]).reflectance
+        squares = [
+            math.log(values[c] / others[patch][c]) ** 2
+            for patch, values in profile.reflectance.items()
+            for c in range(3)
+        ]
+        far[name] = math.sqrt(sum(squares) / len(squares))
+    usual = sorted(far.values())[(len(far) - 1) // 2]
+    limit = max(GOOD_DISAGREEMENT, _ODD_TIMES * usual)
+    return tuple((name, d) for name, d in far.items() if d > limit)

@@ -1,0 +1,86 @@
+"""What a batch's photos foretell: the curve it grows on, and how surely."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from densitycam.culture.foretell import foretell
+from densitycam.culture.series import DensityPoint, Split
+
+START = datetime(2024, 3, 1, 18, 20)
+
+
+def at(day):
+    return START + timedelta(days=float(day))
+
+
+def points(curve, days, *, noise=0.0, stated=0.1, seed=0, flags=()):
+    rng = np.random.default_rng(seed)
+    values = [curve(d) * math.exp(noise * rng.standard_normal()) for d in days]
+    half = math.exp(1.96 * stated)
+    return [
+        DensityPoint(at(d), v, v / half, v * half, stated, flags)
+        for d, v in zip(days, values, strict=True)
+    ]
+
+
+def exponential(day):
+    return 3e6 * math.exp(0.43 * day)
+
+
+def logistic(day):
+    return 4e7 / (1 + (4e7 / 3e6 - 1) * math.exp(-0.7 * day))
+
+
+def test_exponential_growth_is_carried_on():
+    density, sd = foretell(points(exponential, [0, 1.1, 1.9, 3.2]), (), at(4.7))
+    assert density == pytest.approx(exponential(4.7), rel=1e-9, abs=0)
+    assert sd > 0
+
+
+def test_a_ceiling_bends_the_forecast():
+    # The straight line in ln through the last five photos would end 87 % too high.
+    density, _ = foretell(points(logistic, range(8)), (), at(10))
+    assert density == pytest.approx(logistic(10), rel=1e-6, abs=0)
+
+
+@pytest.mark.parametrize("count", [3, 4, 6])
+def test_its_error_is_not_understated_nor_hugely_over(count):
+    # Photos with lognormal noise about a known curve; the truth is the curve itself.
+    z = []
+    for seed in range(300):
+        known = points(exponential, range(count), noise=0.12, stated=0.12, seed=seed)
+        density, sd = foretell(known, (), at(count))
+        z.append(math.log(density / exponential(count)) / sd)
+    assert np.mean(np.abs(z) < 1.96) >= 0.95 - 2 * math.sqrt(0.95 * 0.05 / 300)
+    assert np.std(z) > 0.5
+
+
+def test_farther_ahead_is_less_sure():
+    known = points(exponential, range(5), noise=0.05, seed=1)
+    assert foretell(known, (), at(8))[1] > 1.5 * foretell(known, (), at(5))[1]
+
+
+@pytest.mark.parametrize("sign", ["settled", "pale", "milky", "bleached", "colour-shift"])
+def test_a_photo_with_a_sign_of_trouble_foretells_nothing(sign):
+    known = points(exponential, range(4))
+    leapt = points(lambda d: 5 * exponential(d), [3.5], flags=(sign,))
+    assert foretell([*known, *leapt], (), at(4)) == foretell(known, (), at(4))
+    assert foretell([*known, *points(lambda d: 5 * exponential(d), [3.5])], (), at(4)) != (
+        foretell(known, (), at(4))
+    )
+
+
+def test_only_the_running_batch_up_to_the_moment_counts():
+    old = points(exponential, range(5))
+    new = points(lambda d: 0.25 * exponential(d), [5, 6, 7])
+    split = Split(at(4.5), 0.25)
+    ahead = points(lambda d: 9 * exponential(d), [8, 9])
+    density, _ = foretell([*ahead, *new, *old], (split,), at(8))
+    assert density == pytest.approx(0.25 * exponential(8), rel=1e-9, abs=0)
+    assert foretell([*old, *new[:2]], (split,), at(7)) is None  # two photos since the split
+    assert foretell(old[:2], (), at(2)) is None
