@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from densitycam.card.layout import Rect
@@ -16,26 +17,39 @@ if TYPE_CHECKING:
 #: a clean empty glass loses 8 % to its surfaces (Fresnel, index 1.5), a shadow is smooth.
 _DISTURBED = 0.05
 
-#: An edge is the outermost place where columns 2 mm apart differ by this share of the largest
-#: such difference near it; the vessel's tinted shadow, which reaches further, is smooth.
-_EDGE_SHARE = 0.4
+#: An edge is where columns 2 mm apart differ by this share of full contrast, mean of the bars, and
+#: by this many times what columns usually differ by (noise). A wall of glass, however clear what
+#: stands in it, gives 0.15 and more; the vessel's tinted shadow, which reaches further, is smooth.
+_EDGE, _EDGE_NOISE = 0.06, 3.0
 
 #: A difference larger than this counts as this, lest a glare stripe outshine the edge.
 _LARGEST_CHANGE = 0.30
 
 _NARROWEST_MM = 8.0
 
-#: A second run of columns disturbed this much is another vessel, not a shadow or a stain.
-_SECOND_VESSEL = 0.25
+#: Between two vessels bars show that are no less clear than outside, or clearer than through both
+#: vessels by this share, over at least this breadth [mm]. Their own shadows take off a little.
+_GAP_CLEARER, _GAP_CLEAREST, _GAP_CLEAR, _GAP_MM = 0.03, 0.97, 0.70, 1.2
+
+#: There black bars are as black as outside, as they are not in a stripe of glare.
+_GAP_LIFT = 0.04
 
 #: The vessel's middle must lie this far inside the bars, so that bars are seen beside it [mm].
 _MIDDLE_INSIDE_MM = 40.0
 
-#: Breadth of the field's ends [mm], and the change there that means the vessel covers them.
-_BORDER_MM, _COVERED = 4.0, 0.15
+#: Breadth of the field's ends [mm], and the loss of white there that means the vessel covers them.
+_BORDER_MM, _COVERED, _ALL_COVERED = 4.0, 0.04, 0.08
 
-#: Share by which each edge of a cylinder may miss its known width: walls, and the distance.
-_WIDTH_SLACK = 0.06
+#: Glass walls of a cylinder are about this thick [mm].
+_WALL_MM = 2.0
+
+#: Outer diameter measured over that of the record, between which a cylinder is believed to be the
+#: recorded one. Good photos gave 0.90 to 1.02: where a phone has cropped and does not say so, it
+#: stood further off than it seems, and the vessel looks narrower.
+NARROWEST_RATIO, WIDEST_RATIO = 0.87, 1.06
+
+#: Where only one edge is seen, the other lies this share of the nominal width away.
+_USUAL_RATIO = 0.96
 
 #: Jump of transmittance from a row to the next, lasting to the top, that is the fluid's surface.
 SURFACE_JUMP = 0.06
@@ -52,6 +66,68 @@ def _columns(view: CardView) -> np.ndarray:
 
 def _middle(rect: Rect) -> Rect:
     return Rect(rect.x_mm, rect.y_mm + 0.3 * rect.height_mm, rect.width_mm, 0.4 * rect.height_mm)
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """What the lower bars show, column by column over the whole field; arrays of shape (W,).
+
+    Parameters
+    ----------
+    disturbance : ndarray
+        Root mean square change against undisturbed bars, as a share of full contrast.
+    change : ndarray
+        How much columns 2 mm apart differ, mean of the bars; 0 at the field's ends.
+    contrast : ndarray
+        White less black, against undisturbed bars.
+    white : ndarray
+        White of the white bars.
+    lift : ndarray
+        How much lighter the black bars are than undisturbed ones.
+    """
+
+    disturbance: np.ndarray
+    change: np.ndarray
+    contrast: np.ndarray
+    white: np.ndarray
+    lift: np.ndarray
+
+
+def _look_along(view: CardView) -> _Columns:
+    import numpy as np
+
+    columns = _columns(view)
+    black = np.median(
+        [
+            np.median(window(view.light, steps[-1].rect, inset=0.2), axis=(0, 1))[:2]
+            for steps in (view.layout.grey_left, view.layout.grey_right)
+        ],
+        axis=0,
+    )
+    expected = np.ones((10, 1, 2))
+    expected[0::2] = black
+    off = np.apply_along_axis(_smooth, 1, (columns - expected) / (1 - black.mean()))
+    step = round(1.0 * SHEET_PX_PER_MM)
+    change = np.zeros(columns.shape[1])
+    difference = np.abs(columns[:, 2 * step :] - columns[:, : -2 * step]).mean(axis=2)
+    change[step:-step] = np.mean(np.minimum(difference, _LARGEST_CHANGE), axis=0)
+    # The field's ends differ from the paper beyond, which is no edge of a vessel.
+    change[: step + 3], change[-step - 3 :] = 0.0, 0.0
+    white, dark = columns[1::2].mean(axis=2), columns[0::2].mean(axis=2)
+    return _Columns(
+        disturbance=np.sqrt(np.mean(off**2, axis=(0, 2))),
+        change=change,
+        contrast=_smooth(np.median(white - dark, axis=0) / (1 - black.mean())),
+        white=np.mean(white, axis=0),
+        lift=_smooth(np.median(dark, axis=0) - black.mean()),
+    )
+
+
+def _smooth(values: np.ndarray) -> np.ndarray:
+    """Return the mean over 1 mm, the ends repeated."""
+    import numpy as np
+
+    return np.convolve(np.pad(values, 2, mode="edge"), np.ones(5) / 5, mode="valid")
 
 
 def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, float]:
@@ -75,124 +151,130 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     ------
     PhotoRefusedError
         "no-vessel" where the bars are undisturbed, "two-vessels", "off-place" where the vessel
-        covers one end of the bars and its middle is out of sight.
+        covers one end of the bars and its middle is out of sight, "wrong-vessel" where a cylinder
+        is much wider or narrower than its record.
+
+    Notes
+    -----
+    The outermost steep changes are the walls: they throw light aside, however clear the fluid.
     """
     import numpy as np
 
     s = SHEET_PX_PER_MM
-    columns = _columns(view)
-    black = np.median(
-        [
-            np.median(window(view.light, steps[-1].rect, inset=0.2), axis=(0, 1))[:2]
-            for steps in (view.layout.grey_left, view.layout.grey_right)
-        ],
-        axis=0,
-    )
-    expected = np.ones((10, 1, 2))
-    expected[0::2] = black
-    disturbance = np.sqrt(np.mean(((columns - expected) / (1 - black.mean())) ** 2, axis=(0, 2)))
-    smooth = np.convolve(disturbance, np.ones(5) / 5, mode="same")
-    smooth[:2], smooth[-2:] = smooth[2], smooth[-3]
-    runs = _runs(smooth > _DISTURBED, bridge=round(8.0 * s))
-    runs = [r for r in runs if (r[1] - r[0]) / s >= _NARROWEST_MM]
-    if not runs:
-        raise refuse("no-vessel")
-    start, stop = max(runs, key=lambda r: float(smooth[r[0] : r[1]].sum()))
-    second = [float(smooth[a:b].max()) for a, b in runs if (a, b) != (start, stop)]
-    if max(second, default=0.0) > _SECOND_VESSEL:
-        raise refuse("two-vessels")
-
-    step = round(1.0 * s)
-    change = np.zeros(columns.shape[1])
-    difference = np.abs(columns[:, 2 * step :] - columns[:, : -2 * step]).mean(axis=2)
-    change[step:-step] = np.mean(np.minimum(difference, _LARGEST_CHANGE), axis=0)
-    x0 = view.layout.bar_field.x_mm
-    if shape == "cylinder":
-        width = silhouette_mm(view, path_mm=path_mm) * s
-        left, right = _sides_of_width(change, smooth, width)
-    else:
-        left = _outermost_edge(change, start, stop, inward=1)
-        right = _outermost_edge(change, start, stop, inward=-1)
-        # Where the field's end is disturbed, the edge lies beyond it and no bar tells where.
-        border = round(_BORDER_MM * s)
-        left = 0 if np.median(smooth[:border]) > _COVERED else left
-        right = len(change) if np.median(smooth[-border:]) > _COVERED else right
-    left_mm, right_mm = x0 + left / s, x0 + right / s
+    seen = _look_along(view)
+    left, right = _outermost_edges(seen)
     field = view.layout.bar_field
+    if _gap_between(seen, left, right):
+        raise refuse("two-vessels")
+    border = round(_BORDER_MM * s)
+    loss_left = 1 - float(np.median(seen.white[:border]))
+    loss_right = 1 - float(np.median(seen.white[-border:]))
+    left_mm, right_mm = field.x_mm + left / s, field.x_mm + right / s
+    if min(loss_left, loss_right) > _ALL_COVERED:
+        raise refuse("off-place", "it covers both ends of the bars")
+    beyond = max(loss_left, loss_right) > _COVERED
+    if not beyond and right_mm - left_mm < _NARROWEST_MM:
+        raise refuse("no-vessel")
+    if shape == "cylinder":
+        ratio = _diameter_mm(view, left_mm, right_mm) / (path_mm + 2 * _WALL_MM)
+        if beyond and ratio <= WIDEST_RATIO:
+            # One edge lies beyond the field's end, where no bar tells it; the width is known.
+            width = _USUAL_RATIO * silhouette_mm(view, path_mm=path_mm)
+            if loss_left > loss_right:
+                left_mm = min(right_mm - width, field.x_mm)
+            else:
+                right_mm = max(left_mm + width, field.right_mm)
+        elif not NARROWEST_RATIO <= ratio <= WIDEST_RATIO:
+            wide = ratio * path_mm
+            raise refuse("wrong-vessel", f"about {wide:.0f} mm wide, not {path_mm:.0f} mm")
+    elif beyond:
+        left_mm = field.x_mm if loss_left > loss_right else left_mm
+        right_mm = field.right_mm if loss_right > loss_left else right_mm
     middle = (left_mm + right_mm) / 2
     if min(middle - field.x_mm, field.right_mm - middle) < _MIDDLE_INSIDE_MM:
         raise refuse("off-place")
     return left_mm, right_mm
 
 
+def _outermost_edges(seen: _Columns) -> tuple[int, int]:
+    """Return the first and the last steep change [columns].
+
+    Where there is none, as before a bag of thin film, the widest disturbed run's ends.
+    """
+    import numpy as np
+
+    s = SHEET_PX_PER_MM
+    change = seen.change
+    noise = float(np.median(change[change > 0])) if (change > 0).any() else 0.0
+    steep = np.flatnonzero(change > max(_EDGE, _EDGE_NOISE * noise))
+    if len(steep):
+        # From there uphill, inwards, to the edge itself.
+        first, last = int(steep[0]), int(steep[-1])
+        while change[first + 1] > change[first]:
+            first += 1
+        while change[last - 1] > change[last]:
+            last -= 1
+        return first, last
+    runs = _runs(seen.disturbance > _DISTURBED, bridge=round(8.0 * s))
+    runs = [r for r in runs if (r[1] - r[0]) / s >= _NARROWEST_MM]
+    if not runs:
+        raise refuse("no-vessel")
+    return max(runs, key=lambda r: float(seen.disturbance[r[0] : r[1]].sum()))
+
+
+def _gap_between(seen: _Columns, left: int, right: int) -> bool:
+    """Return whether clear bars show between two vessels, dimmer ones to both sides of them."""
+    import numpy as np
+
+    s = SHEET_PX_PER_MM
+    margin = round(3.0 * s)
+    inner = seen.contrast[left + margin : right - margin]
+    if not len(inner):
+        return False
+    usual = float(np.median(inner))
+    clear = (inner > _GAP_CLEAREST) | (inner > max(usual + _GAP_CLEARER, _GAP_CLEAR))
+    clear &= seen.lift[left + margin : right - margin] < _GAP_LIFT
+    for start, stop in _runs(clear, bridge=1):
+        if (stop - start) / s < _GAP_MM:
+            continue
+        level = float(np.median(inner[start:stop]))
+        sides = inner[:start], inner[stop:]
+        if all(
+            len(side) > 2 * margin
+            and np.median(side) < level - _GAP_CLEARER
+            and near.min() < level - 5 * _GAP_CLEARER
+            for side, near in zip(
+                sides,
+                (inner[max(start - margin, 0) : start], inner[stop : stop + margin]),
+                strict=True,
+            )
+        ):
+            return True
+    return False
+
+
 def silhouette_mm(view: CardView, *, path_mm: float) -> float:
-    """Return how wide a cylinder on its place looks on the card's plane, thin walls [mm].
+    """Return how wide a cylinder on its place looks on the card's plane, seen square on [mm]."""
+    import math
 
-    Its middle stands half its width and the gap nearer to the camera than the card.
-    """
+    radius = path_mm / 2 + _WALL_MM
     distance = float(view.camera_mm[2])
-    nearer = view.layout.gap_mm + path_mm / 2
-    return path_mm * distance / max(distance - nearer, 0.2 * distance)
+    to_axis = max(distance - view.layout.gap_mm - radius, 1.2 * radius)
+    return 2 * distance * math.tan(math.asin(radius / to_axis))
 
 
-def _sides_of_width(
-    change: np.ndarray, disturbance: np.ndarray, width: float
-) -> tuple[float, float]:
-    """Return left and right [columns] of a vessel of known width: two edges that far apart.
+def _diameter_mm(view: CardView, left_mm: float, right_mm: float) -> float:
+    """Return the outer diameter of an upright cylinder on its place that shows these edges [mm].
 
-    The best place has strong changes at both ends, more disturbance inside than outside, and may
-    reach beyond the field, where the unseen edge counts as a middling one.
+    Lines of sight touch it at both edges. Seen from above, half the angle between them has the
+    sine radius / distance to the axis, which lies a gap and a radius before the card.
     """
-    import numpy as np
+    import math
 
-    count = len(change)
-    slack = max(round(_WIDTH_SLACK * width), 1)
-    # Strongest change within reach of each column, for edges a little off the known width.
-    padded = np.pad(change, slack, mode="edge")
-    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * slack + 1).max(axis=1)
-    unseen = 0.5 * float(np.percentile(change, 98))
-    total = np.concatenate([[0.0], np.cumsum(disturbance)])
-    best, best_score = 0.0, -np.inf
-    for left in np.arange(-0.45 * width, count - 0.55 * width):
-        a, b = round(left), round(left + width)
-        inside = total[min(b, count)] - total[max(a, 0)]
-        covered = min(b, count) - max(a, 0)
-        outside = (total[-1] - inside) / max(count - covered, 1)
-        score = (
-            (near[a] if a >= 0 else unseen)
-            + (near[b] if b < count else unseen)
-            + 0.5 * (inside / max(covered, 1) - outside)
-        )
-        if score > best_score:
-            best, best_score = float(left), float(score)
-
-    def settle(at: float) -> float:
-        """Return the strongest change near a place; the place itself beyond the field."""
-        low, high = round(at) - slack, round(at) + slack + 1
-        if low < 0 or high > count:
-            return at
-        return float(low + int(np.argmax(change[low:high])))
-
-    return settle(best), settle(best + width)
-
-
-def _outermost_edge(change: np.ndarray, start: int, stop: int, *, inward: int) -> int:
-    """Return the first strong change of a run [start, stop), coming from outside."""
-    import numpy as np
-
-    slack = round(2.0 * SHEET_PX_PER_MM)
-    half = (stop - start) // 2
-    if inward > 0:
-        places = np.arange(max(start - slack, 0), start + max(half, 1))
-    else:
-        last = min(stop + slack, len(change))
-        places = np.arange(last - 1, stop - 1 - max(half, 1), -1)
-    strength = change[places]
-    first = int(np.argmax(strength >= _EDGE_SHARE * strength.max()))
-    # From there uphill to the local peak.
-    while first + 1 < len(strength) and strength[first + 1] > strength[first]:
-        first += 1
-    return int(places[first])
+    x, distance = float(view.camera_mm[0]), float(view.camera_mm[2])
+    first, last = (math.atan((edge - x) / distance) for edge in (left_mm, right_mm))
+    k = math.sin((last - first) / 2) / math.cos((last + first) / 2)
+    return 2 * k * (distance - view.layout.gap_mm) / (1 + k)
 
 
 def _runs(mask: np.ndarray, *, bridge: int) -> list[tuple[int, int]]:

@@ -1,0 +1,69 @@
+"""The vessel is found by its walls, however clear what stands in it; another one is noticed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from densitycam.card.layout import card_layout
+from densitycam.errors import PhotoRefusedError
+from densitycam.simulate import VESSELS, Scene, write_photo
+from densitycam.simulate.camera import hold
+from densitycam.simulate.scene import Glare
+from densitycam.vessel.read import read_photo
+
+CLEAR = Scene(seed=11, cells_per_ml=0.0, yaw_deg=9.0, pitch_deg=7.0, fill=0.8)
+
+
+def read(folder, scene, *, path_mm, shape):
+    write_photo(scene, folder / "a.jpg")
+    return read_photo(folder / "a.jpg", path_mm=path_mm, shape=shape).reading
+
+
+def shadow_from_the_camera(scene):
+    """Return where the vessel's outline falls on the card's plane, its wall followed by points."""
+    layout, vessel = card_layout(scene.paper), VESSELS[scene.vessel]
+    x, _, z = hold(scene, layout).place
+    back = layout.gap_mm + scene.gap_error_mm
+    turn = np.linspace(0, 2 * np.pi, 2000)
+    half, deep = vessel.half_width_mm, vessel.depth_mm / 2
+    wall_x = half * np.cos(turn)
+    wall_z = deep * np.sin(turn)
+    if vessel.shape == "flat":  # its four corners
+        wall_x = half * np.array([-1, -1, 1, 1])
+        wall_z = deep * np.array([-1, 1, -1, 1])
+    wall_x, wall_z = wall_x + scene.x_mm, wall_z + back + deep
+    on_card = x + (wall_x - x) * z / (z - wall_z) + layout.width_mm / 2
+    return on_card.min(), on_card.max()
+
+
+@pytest.mark.parametrize(
+    ("vessel", "path_mm", "shape", "glare"),
+    [
+        ("flat-20", 20.0, "flat", 0),
+        ("flat-20", 20.0, "flat", 1),
+        ("cylinder-60", 60.0, "cylinder", 0),
+        ("cylinder-100", 100.0, "cylinder", 0),
+    ],
+)
+def test_clean_water_is_found_between_its_walls(tmp_path, vessel, path_mm, shape, glare):
+    stripe = Glare(facing=0.85, width=0.015, strength=1.0, low_mm=10.0, high_mm=130.0)
+    scene = replace(CLEAR, vessel=vessel, x_mm=3.0, glare=(stripe,) * glare)
+    found = read(tmp_path, scene, path_mm=path_mm, shape=shape)
+    left, right = shadow_from_the_camera(scene)
+    assert found.outline.left_mm == pytest.approx(left, abs=4.0)
+    assert found.outline.right_mm == pytest.approx(right, abs=4.0)
+    assert max(found.attenuation[:2]) < 0.12
+    assert "too-thin" in found.flags
+
+
+@pytest.mark.parametrize(("told_mm", "shown"), [(40.0, "cylinder-60"), (100.0, "cylinder-60")])
+def test_a_cylinder_much_wider_or_narrower_than_its_record_is_refused(tmp_path, told_mm, shown):
+    scene = replace(CLEAR, vessel=shown, cells_per_ml=1e6, species="isochrysis")
+    assert read(tmp_path, scene, path_mm=60.0, shape="cylinder").path_mm < 62.0
+    with pytest.raises(PhotoRefusedError, match=f"not {told_mm:.0f} mm") as caught:
+        read_photo(tmp_path / "a.jpg", path_mm=told_mm, shape="cylinder")
+    assert caught.value.flag == "wrong-vessel"
+    assert "ruler" in caught.value.advice
