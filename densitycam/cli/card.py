@@ -90,8 +90,9 @@ def register_command(ctx: click.Context, photos: tuple[Path, ...], as_json: bool
 
     No home print is as designed. Registered once, its own greys serve for every later photo, and
     batch reads earlier ones again. Take two or three photos in open shade or daylight, without
-    flash or filter, the whole card in the picture; photos that agree differ by less than 3 %.
-    Register again after printing the card anew: the newest print of a paper format is used.
+    flash or filter, the whole card in the picture, with the phone that takes your daily photos.
+    Photos that agree differ by less than 5 %; beyond 15 % nothing is registered. Register again
+    after printing the card anew: the newest print of a paper format is used.
 
     \b
     densitycam card register bare-1.jpg bare-2.jpg bare-3.jpg

@@ -16,12 +16,11 @@ from densitycam.journal.store import Journal, PrintRecord
 #: A subfolder of this name holds photos of the bare card.
 BARE_CARD_FOLDER = "bare-card"
 
-#: Photos of one print that differ from their mean by less than this [natural log] agree: four of
-#: one simulated phone in daylight differ by 0.01, other phones and lamps by 0.03 to 0.15.
-GOOD_DISAGREEMENT = 0.03
-
-#: Photos that differ by more than this are not averaged.
-LARGEST_DISAGREEMENT = 0.20
+#: Simulated photos of one print by one phone, in daylight and in shade, differ in pairs by 0.03
+#: in the middle, by less than 0.05 in 95 of 100 and by 0.07 at most [natural log]; by two phones,
+#: 0.02 to 0.29; of two prints, 0.06 to 0.44. Below the first number photos agree; beyond the second
+#: they are not averaged: two prints, or phones so unlike that the mean serves neither.
+GOOD_DISAGREEMENT, LARGEST_DISAGREEMENT = 0.05, 0.15
 
 #: A photo is named as the odd one out when it is this many times as far from the mean of the
 #: others as the photo in the middle is.
@@ -142,11 +141,10 @@ def _keep(
     if profile.disagreement > LARGEST_DISAGREEMENT:
         odd = " and ".join(name for name, _ in found)
         raise DensitycamError(
-            f"These photos of the bare card differ by {profile.disagreement:.0%}, too much to be "
-            "of one print in like light; nothing was registered.",
-            f"Leave out {odd}, or retake them all in open shade or daylight."
-            if odd
-            else "Register each print on its own, with photos in open shade or daylight.",
+            f"These photos of the bare card differ by {profile.disagreement * 100:.0f} %, too much "
+            "for one print and one phone; nothing was registered.",
+            f"{f'Leave out {odd}, or take' if odd else 'Take'} them anew: all of the same print, "
+            "in open shade or daylight, with the phone that takes your daily photos.",
         )
     record = PrintRecord(
         profile=profile,

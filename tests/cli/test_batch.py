@@ -173,6 +173,20 @@ def test_a_bare_card_that_is_none_is_listed_and_stops_nothing(run, photo_folder,
     assert "0 read now" in text
 
 
+def test_bare_cards_of_two_prints_stop_nothing_and_are_named(run, photo_folder, tmp_path):
+    from densitycam.simulate.photo_file import write_photo
+    from densitycam.simulate.scene import Scene
+
+    (photo_folder / "bare-card").mkdir()
+    for name in ("inkjet", "draft"):
+        scene = Scene(seed=40, vessel=None, print_name=name, size_px=(1000, 750))
+        write_photo(scene, photo_folder / "bare-card" / f"{name}.jpg")
+    text = " ".join(run("batch", photo_folder, exit_code=1).output.split())
+    assert "Print not registered" in text
+    assert "too much for one print and one phone; nothing was registered" in text
+    assert "4 photos: 4 measured, 0 not" in text
+
+
 def test_where_a_time_is_not_the_cameras_batch_says_whose_it_is(run, slim, photo_stock, tmp_path):
     from PIL import Image
 
