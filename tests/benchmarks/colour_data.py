@@ -34,7 +34,10 @@ def lamps() -> tuple[Lamp, ...]:
 
 
 def _curves(number: int) -> np.ndarray:
-    """Return one of colour-science's measured cameras at the simulator's wavelengths, (3, 61)."""
+    """Return one of two cameras at the simulator's wavelengths, shape (3, 61).
+
+    Measured at the National Physical Laboratory, by way of colour-science.
+    """
     key = sorted(colour.MSDS_CAMERA_SENSITIVITIES)[number]
     measured = colour.MSDS_CAMERA_SENSITIVITIES[key]
     columns = np.clip(measured.values, 0.0, None)

@@ -214,7 +214,7 @@ def test_there_is_something_to_correct(compared):
 
 @pytest.mark.parametrize("method", THEIRS)
 def test_colours_of_the_card_come_out_as_well_as_by_colour_science(compared, method):
-    # 0.1 is a tenth of what an eye tells apart; seen were 0.2 for ours, 0.2 to 2.4 for theirs.
+    # 0.1 is a tenth of what an eye tells apart; seen were 0.2 for ours, 0.3 to 2.5 for theirs.
     assert compared["ours"][0] < compared[method][0] + 0.1
     assert compared["ours"][0] < 0.5
 
@@ -222,6 +222,6 @@ def test_colours_of_the_card_come_out_as_well_as_by_colour_science(compared, met
 @pytest.mark.parametrize("method", THEIRS)
 def test_bars_through_a_culture_come_out_better_than_by_colour_science(compared, method):
     # A culture's green lies outside the patches, and what was fitted to them extrapolates: seen
-    # were 3 to 17 % for theirs, 1 % for ours.
+    # were 2 to 17 % for theirs, 1 % for ours.
     assert compared["ours"][1] < compared[method][1]
     assert compared["ours"][1] < 0.02
