@@ -15,12 +15,13 @@ import hashlib
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.pigment import Pigment, pigment_of, pigment_signs
+from densitycam.calibration.robust import Block, left_out, robust_posterior
 from densitycam.calibration.signals import CENTRE_DEPTH, SIGNALS, Signal, signals_of
 from densitycam.calibration.species import species_folder
 from densitycam.counting.slide import SlideCount
@@ -31,7 +32,7 @@ from densitycam.vessel.reading import Reading
 if TYPE_CHECKING:
     import numpy as np
 
-FORMAT = 1
+FORMAT = 2
 
 #: Prior of slope and bend. Contrast follows Beer and Lambert closely and bends up a little as
 #: scattered light fills in; mean brightness counts light scattered on, so it saturates.
@@ -49,11 +50,11 @@ SHARED_STRAY_SD, OWN_STRAY_SD = 0.03, {"contrast": 0.045, "mean": 0.15}
 #: Weight, in slides, of the prior on how large that straying is.
 STRAY_PRIOR_SLIDES = 6.0
 
-#: Student-t degrees of freedom that make one bad slide count less (Lange, Little & Taylor 1989,
-#: J. Am. Stat. Assoc. 84:881).
-ROBUST_DF = 4.0
+#: A slide is named as doubtful where it is bad with at least this probability: near 3.4 standard
+#: deviations from the others, or, of two slides that contradict each other, both.
+DOUBT = 0.4
 
-#: A slide is named as doubtful beyond this many standard deviations from the others.
+#: Straying beyond this many standard deviations is not the photos' usual straying.
 DOUBTFUL_SIGMAS = 3.5
 
 #: Optical depths between which the starting calibration claims anything.
@@ -61,6 +62,9 @@ START_DEPTHS = (0.15, 5.0)
 
 #: How far beyond the counted densities a calibration reaches, as a factor.
 REACH = 2.0
+
+#: How far from what the others foretell a signal's noise is believed [ln].
+MOST_NOISE = 1.0
 
 #: Another light path: extra standard deviation [ln], constant and per ln of path ratio.
 OTHER_PATH_SD, OTHER_PATH_SLOPE = 0.10, 0.10
@@ -112,9 +116,12 @@ class KeptPoint:
     pigment : Pigment or None
         The photo's pigment and hue, for signs of a sick culture.
     weight : float
-        1 for a slide that agrees with the others, towards 0 for a bad one.
+        Probability that the slide is good: near 1 where it agrees with the others, near 0 for a
+        bad one.
     strayed : float
         Distance from what the other slides say, in standard deviations.
+    off : float
+        The count over what the other slides say: 2 for a count twice too high.
     """
 
     label: str
@@ -126,6 +133,7 @@ class KeptPoint:
     pigment: Pigment | None = None
     weight: float = 1.0
     strayed: float = 0.0
+    off: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -176,7 +184,7 @@ class Calibration:
     @property
     def doubtful(self) -> tuple[str, ...]:
         """Labels of slides that stray from the others."""
-        return tuple(p.label for p in self.points if abs(p.strayed) > DOUBTFUL_SIGMAS)
+        return tuple(p.label for p in self.points if p.weight < 1 - DOUBT)
 
 
 def start_calibration(species_id: str) -> Calibration:
@@ -279,7 +287,8 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
         )
     mean, covariance, scale, df, kept = _fit(start, kept)
     path = math.exp(sum(math.log(k.path_mm) for k in kept) / len(kept))
-    counted = [k.cells_per_ml * k.path_mm / k.dilution / path for k in kept]
+    trusted = [k for k in kept if k.weight > 0.5] or kept
+    counted = [k.cells_per_ml * k.path_mm / k.dilution / path for k in trusted]
     return _named(
         species=start.species,
         path_mm=path,
@@ -290,6 +299,36 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
         points=tuple(kept),
         limits=(min(counted) / REACH, max(counted) * REACH),
         software=__version__,
+    )
+
+
+def loosened(calibration: Calibration) -> Calibration:
+    """Return a calibration as a prior whose shape is believed and whose gain is not.
+
+    For recalibrating after a drift: slopes, bends and the signals' places to one another stay as
+    the old slides taught them, and the first new slide sets the gain.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The one that no longer holds.
+
+    Returns
+    -------
+    Calibration
+        To be given to `fit_calibration` with the new slides; without points of its own.
+    """
+    import numpy as np
+
+    covariance = np.array(calibration.covariance)
+    covariance[0:12:3, 0:12:3] += COMMON_GAIN_SD**2
+    return replace(
+        calibration,
+        covariance=tuple(tuple(float(v) for v in row) for row in covariance),
+        points=(),
+        path_mm=None,
+        range_low=math.nan,
+        range_high=math.nan,
     )
 
 
@@ -314,32 +353,54 @@ def _fit(
     """Regress, weighing slides by how well the others foretell them, until it settles."""
     import numpy as np
 
-    weights, scale = np.ones(len(kept)), 1.0
-    strayed = np.zeros(len(kept))
-    for _ in range(6):
-        mean, covariance = _posterior(start, kept, weights, scale)
-        for j in range(len(kept)):
-            others = [n for n in range(len(kept)) if n != j]
-            if len(others) < 2:  # one other slide cannot judge this one
-                strayed[j] = 0.0
-                continue
-            m, c = _posterior(start, [kept[n] for n in others], weights[others], scale)
+    n = len(kept)
+    prior = np.array(start.coefficients), np.array(start.covariance)
+    scale = 1.0
+    strayed, off, bad = np.zeros(n), np.zeros(n), np.zeros(n)
+    mean, covariance, _ = robust_posterior(*prior, _blocks(prior[0], kept, scale, None))
+    for _ in range(4):
+        blocks = _blocks(prior[0], kept, scale, mean)
+        mean, covariance, bad = robust_posterior(*prior, blocks)
+        if n < 2:  # nothing judges a single slide
+            break
+        for j, (m, c) in enumerate(left_out(*prior, blocks, bad)):
             answer = _combine(m, c, kept[j].signals, scale)
-            if answer is None:
-                continue
+            assert answer is not None  # kept points have signals
             told, sd = answer
-            strayed[j] = (_log_seen(kept[j]) - told) / math.hypot(sd, kept[j].relative_sd)
-        weights = np.minimum(1.0, (ROBUST_DF + 1) / (ROBUST_DF + strayed**2))
-        spread = np.sum(weights * strayed**2) if len(kept) > 2 else 0.0
-        n = len(kept) if len(kept) > 2 else 0
-        scale = float(np.sqrt((STRAY_PRIOR_SLIDES + spread) / (STRAY_PRIOR_SLIDES + n)))
-        scale = min(max(scale, 0.7), 2.5)
+            off[j] = _log_seen(kept[j]) - told
+            strayed[j] = off[j] / math.hypot(sd, kept[j].relative_sd)
+        if n > 2:
+            spread = float(np.sum((1 - bad) * np.minimum(strayed**2, DOUBTFUL_SIGMAS**2)))
+            scale = math.sqrt(
+                (STRAY_PRIOR_SLIDES + spread) / (STRAY_PRIOR_SLIDES + float(np.sum(1 - bad)))
+            )
+            scale = min(max(scale, 0.7), 2.5)
     judged = [
-        KeptPoint(**{**k.__dict__, "weight": float(w), "strayed": float(s)})
-        for k, w, s in zip(kept, weights, strayed, strict=True)
+        replace(k, weight=float(1 - w), strayed=float(s), off=math.exp(o))
+        for k, w, s, o in zip(kept, bad, strayed, off, strict=True)
     ]
-    mean, covariance = _posterior(start, kept, weights, scale)
-    return mean, covariance, scale, STRAY_PRIOR_SLIDES + len(kept), judged
+    return mean, covariance, scale, STRAY_PRIOR_SLIDES + n, judged
+
+
+def _blocks(
+    prior_mean: np.ndarray,
+    kept: Sequence[KeptPoint],
+    scale: float,
+    curves: np.ndarray | None,
+) -> list[Block]:
+    """Return slides as the regression takes them.
+
+    `curves` are coefficients of a fit before this one, by which a slide's count says what noise
+    its signals should have; without them they are taken at their word.
+    """
+    blocks = []
+    for point in kept:
+        signals = point.signals
+        if curves is not None:
+            signals = _expected(signals, curves, _log_seen(point))
+        noise = _noise(signals, prior_mean, scale) + point.relative_sd**2
+        blocks.append(Block(_design(signals), _log_seen(point), noise))
+    return blocks
 
 
 def _log_seen(point: KeptPoint) -> float:
@@ -377,38 +438,46 @@ def _noise(signals: Sequence[Signal], coefficients: np.ndarray, scale: float) ->
     return np.diag(own) + (scale * SHARED_STRAY_SD) ** 2
 
 
-def _posterior(
-    start: Calibration, kept: Sequence[KeptPoint], weights: np.ndarray, scale: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Bayesian linear regression with known noise (Gelman et al. 2013, BDA3, ch. 14.8)."""
-    import numpy as np
-
-    prior_mean = np.array(start.coefficients)
-    precision = np.linalg.inv(np.array(start.covariance))
-    pull = precision @ prior_mean
-    for point, weight in zip(kept, weights, strict=True):
-        design = _design(point.signals)
-        noise = _noise(point.signals, prior_mean, scale) + point.relative_sd**2
-        gain = design.T @ np.linalg.inv(noise / weight)
-        precision = precision + gain @ design
-        pull = pull + gain @ np.full(len(design), _log_seen(point))
-    covariance = np.linalg.inv(precision)
-    covariance = (covariance + covariance.T) / 2
-    return covariance @ pull, covariance
-
-
 def _combine(
     mean: np.ndarray, covariance: np.ndarray, signals: Sequence[Signal], scale: float
 ) -> tuple[float, float] | None:
     """Weigh the signals' answers to one ln(cells/mL x path) and its standard deviation.
 
     Generalised least squares with weights kept at or above zero, so that a signal that rises
-    never lowers the answer.
+    never lowers the answer. The first answer says what each signal should have been, and so how
+    much its noise weighs; the second uses that.
     """
-    import numpy as np
-
     if not signals:
         return None
+    first, _ = _weigh(mean, covariance, signals, scale)
+    return _weigh(mean, covariance, _expected(signals, mean, first), scale)
+
+
+def _expected(
+    signals: Sequence[Signal], coefficients: np.ndarray, log_seen: float
+) -> tuple[Signal, ...]:
+    """Give each signal the noise of the optical depth that a density foretells for it.
+
+    A depth that noise made larger would otherwise boast of a smaller relative error, weigh more
+    and pull thin cultures upward.
+    """
+    settled = []
+    for signal in signals:
+        i = 3 * SIGNALS.index(signal.name)
+        a, b, g = coefficients[i : i + 3]
+        slope = max(b + 2 * g * signal.x, 0.3)
+        short = (log_seen - a - b * signal.x - g * signal.x**2) / slope
+        ratio = math.exp(-min(max(short, -MOST_NOISE), MOST_NOISE))
+        settled.append(replace(signal, sd=signal.sd * ratio, blank_sd=signal.blank_sd * ratio))
+    return tuple(settled)
+
+
+def _weigh(
+    mean: np.ndarray, covariance: np.ndarray, signals: Sequence[Signal], scale: float
+) -> tuple[float, float]:
+    """Weigh the signals' answers once; see `_combine`."""
+    import numpy as np
+
     design = _design(signals)
     answers = design @ mean
     errors = design @ covariance @ design.T + _noise(signals, mean, scale)

@@ -6,7 +6,10 @@ a law of the test's own (Beer and Lambert, with an offset and a saturation), plu
 
 from __future__ import annotations
 
+import json
 import math
+import subprocess
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +22,7 @@ from densitycam.calibration.model import (
     estimate,
     fit_calibration,
     leave_one_out,
+    loosened,
     start_calibration,
 )
 from densitycam.calibration.signals import signals_of
@@ -145,11 +149,77 @@ def test_a_slide_wrong_by_a_factor_of_two_is_named_and_moves_little():
         bad[2] = replace(good[2], slide=slide(2 * good[2].slide.cells_per_ml))
         honest, spoilt = fit_calibration(start, good), fit_calibration(start, bad)
         assert spoilt.doubtful == ("slide 3",)
+        # By what factor: two, to within the slide's and the others' errors (twice 10 %).
+        assert spoilt.points[2].off == pytest.approx(2.0, rel=0.25)
         probe = reading(1.2e6)
         moved.append(
             math.log(estimate(probe, spoilt).cells_per_ml / estimate(probe, honest).cells_per_ml)
         )
     assert np.median(np.abs(moved)) < 0.08
+
+
+def test_two_slides_that_contradict_each_other_are_both_named_and_widen_the_interval():
+    start = start_calibration(SPECIES)
+    agreeing = points([6e5, 1.8e6])
+    apart = [agreeing[0], replace(agreeing[1], slide=slide(2.5 * 1.8e6))]
+    honest, torn = fit_calibration(start, agreeing), fit_calibration(start, apart)
+    assert honest.doubtful == ()
+    assert torn.doubtful == ("slide 1", "slide 2")
+    probe = reading(1.2e6)
+    assert estimate(probe, torn).relative_sd > 2 * estimate(probe, honest).relative_sd
+    third = points([6e5, 1.8e6, 1.1e6])[2]
+    assert fit_calibration(start, [*apart, third]).doubtful == ("slide 2",)
+
+
+def test_a_bad_slide_does_not_stretch_the_range():
+    good = points([5e5, 9e5, 1.2e6, 2e6])
+    bad = [*good[:3], replace(good[3], slide=slide(10 * 2e6))]
+    calibration = fit_calibration(start_calibration(SPECIES), bad)
+    assert calibration.doubtful == ("slide 4",)
+    assert calibration.range_high == pytest.approx(2 * 1.2e6, rel=0.01)
+
+
+def test_noise_does_not_pull_thin_cultures_upward():
+    # A depth that noise made larger also looks surer of itself. 300 photos of a thin culture whose
+    # noise is a fifth of its depth must lie, on average, where the photo without noise lies.
+    rng = np.random.default_rng(3)
+    calibration = fit_calibration(
+        start_calibration(SPECIES), points(np.geomspace(2e5, 2.5e6, 8), np.random.default_rng(4))
+    )
+    clean = reading(2.2e5)
+    both = (math.hypot(0.04, clean.blank_se),) * 2 + (NAN,)
+
+    def told(shift) -> float:
+        seen = replace(
+            clean,
+            attenuation=tuple(np.add(clean.attenuation, (*shift[:2], NAN))),
+            absorbance=tuple(np.add(clean.absorbance, (*shift[2:], NAN))),
+            attenuation_se=both,
+            absorbance_se=both,
+        )
+        return math.log(estimate(seen, calibration).cells_per_ml)
+
+    assert 0.04 / clean.attenuation[0] == pytest.approx(0.2, abs=0.02)
+    shifted = [told(rng.normal(0, 0.04, 4)) for _ in range(300)]
+    # Three standard errors of the mean; weights by each depth's own noise are 0.05 too high.
+    assert np.mean(shifted) == pytest.approx(told(np.zeros(4)), abs=0.02)
+
+
+def test_one_new_slide_takes_away_a_drift_and_keeps_the_shape():
+    start = start_calibration(SPECIES)
+    settled = fit_calibration(start, points(np.geomspace(3e5, 2.6e6, 8)))
+    drifted = points([1.4e6 / 1.4], gain=1.4)
+    again = fit_calibration(loosened(settled), drifted)
+    assert again.n_slides == 1
+    for density in (5e5, 1e6, 1.6e6):
+        seen = reading(density, gain=1.4)
+        assert estimate(seen, settled).cells_per_ml > 1.25 * density
+        # Counts here are rounded to whole cells of 400, nothing else errs.
+        assert estimate(seen, again).cells_per_ml == pytest.approx(density, rel=0.05)
+    # A fit from the starting calibration has no shape to keep, and is less sure of it.
+    blank = fit_calibration(start, drifted)
+    far = reading(3.5e5, gain=1.4)
+    assert estimate(far, again).relative_sd < estimate(far, blank).relative_sd
 
 
 def test_density_is_of_the_undiluted_culture():
@@ -198,9 +268,36 @@ def test_a_stored_calibration_comes_back_the_same_and_damage_is_told():
     with pytest.raises(DensitycamError, match="cannot be read"):
         calibration_from_json(text[: len(text) // 2])
     with pytest.raises(DensitycamError, match="format 99"):
-        calibration_from_json(text.replace('"format": 1', '"format": 99'))
+        calibration_from_json(text.replace('"format": 2', '"format": 99'))
     with pytest.raises(DensitycamError, match="cannot be read"):
         calibration_from_json('{"format": 1, "points": []}')
+    # Format 1 knew no factor by which a slide is off.
+    old = json.loads(text)
+    old["format"] = 1
+    for point in old["points"]:
+        del point["off"]
+    assert calibration_from_json(json.dumps(old)).coefficients == calibration.coefficients
+
+
+def test_a_stored_calibration_is_plain_text_and_read_without_the_fitting_library():
+    calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    text = calibration_to_json(calibration)
+    kept = json.loads(text)
+    assert {"points", "coefficients", "covariance", "range_low", "range_high", "software"} <= {
+        *kept
+    }
+    # Diffable: every number on a line of its own, and the same fit gives the same text.
+    assert len(text.splitlines()) > 13 + 13 * 13 + 3 * 10
+    assert calibration_to_json(calibration_from_json(text)) == text
+    script = (
+        "import sys; from densitycam.calibration.model import calibration_from_json; "
+        "print(calibration_from_json(sys.stdin.read()).id); "
+        "assert 'sklearn' not in sys.modules and 'scipy' not in sys.modules"
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", script], input=text, capture_output=True, text=True, check=True
+    )
+    assert run.stdout.strip() == calibration.id
 
 
 def test_signals_lose_weight_towards_the_end_of_contrast():

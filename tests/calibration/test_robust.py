@@ -1,0 +1,89 @@
+"""Regression with bad slides: evidence by hand, a straight line, and which slide is named."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from densitycam.calibration.robust import BAD_SD, BAD_SHARE, Block, left_out, robust_posterior
+
+PRIOR = np.array([0.0, 1.0]), np.diag([100.0, 0.25])
+
+
+def line(x: float, seen: float, sd: float = 0.1) -> Block:
+    return Block(np.array([[1.0, x]]), seen, np.array([[sd**2]]))
+
+
+def plain(blocks: list[Block]) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and covariance of Bayesian regression by its textbook formula."""
+    design = np.vstack([b.design for b in blocks])
+    weight = 1 / np.array([b.noise[0, 0] for b in blocks])
+    covariance = np.linalg.inv(np.linalg.inv(PRIOR[1]) + design.T * weight @ design)
+    pull = np.linalg.inv(PRIOR[1]) @ PRIOR[0] + design.T * weight @ [b.seen for b in blocks]
+    return covariance @ pull, covariance
+
+
+def test_without_bad_slides_it_is_plain_bayesian_regression():
+    blocks = [line(x, 2 + 1.1 * x) for x in (-1.3, -0.2, 0.9, 1.7)]
+    mean, covariance, bad = robust_posterior(*PRIOR, blocks)
+    expected, spread = plain(blocks)
+    np.testing.assert_allclose(mean, expected, rtol=1e-9, atol=0)
+    np.testing.assert_allclose(covariance, spread, rtol=1e-9, atol=1e-15)
+    assert bad.max() < BAD_SHARE
+
+
+def test_probability_of_a_bad_slide_is_the_ratio_of_normal_densities():
+    # Coefficients known exactly: each slide is then judged by itself, and its odds are those of
+    # two normal densities (scipy's), times the odds before.
+    norm = pytest.importorskip("scipy.stats").norm
+    known = np.array([2.0, 1.0]), np.diag([1e-12, 1e-12])
+    off = (0.05, 0.31, -0.02)
+    blocks = [line(x, 2 + x + o) for x, o in zip((0.0, 0.5, 1.0), off, strict=True)]
+    _, _, bad = robust_posterior(*known, blocks)
+    wide = np.hypot(0.1, BAD_SD)
+    for k, o in enumerate(off):
+        odds = BAD_SHARE * norm.pdf(o, 0, wide) / ((1 - BAD_SHARE) * norm.pdf(o, 0, 0.1))
+        # Only sets of at most one bad slide are tried among three, so their odds are shared out.
+        others = [
+            BAD_SHARE * norm.pdf(p, 0, wide) / ((1 - BAD_SHARE) * norm.pdf(p, 0, 0.1)) for p in off
+        ]
+        assert bad[k] == pytest.approx(odds / (1 + sum(others)), rel=1e-4)
+
+
+def test_one_bad_slide_in_six_is_found_wherever_it_is():
+    rng = np.random.default_rng(12)
+    x = np.linspace(-1.5, 1.5, 6)
+    for which in range(6):
+        seen = 2 + x + rng.normal(0, 0.1, 6)
+        seen[which] += np.log(2) * (-1) ** which
+        blocks = [line(*pair) for pair in zip(x, seen, strict=True)]
+        mean, _, bad = robust_posterior(*PRIOR, blocks)
+        assert int(np.argmax(bad)) == which
+        assert bad[which] > 0.5
+        assert mean[0] == pytest.approx(2.0, abs=0.15)  # three standard errors of six slides
+
+
+def test_two_bad_slides_of_twelve_are_both_found():
+    x = np.linspace(-1.5, 1.5, 12)
+    seen = 2 + x
+    seen[3] += 0.8
+    seen[8] += 0.9
+    _, _, bad = robust_posterior(*PRIOR, [line(*pair) for pair in zip(x, seen, strict=True)])
+    assert {k for k in range(12) if bad[k] > 0.5} == {3, 8}
+
+
+def test_two_slides_apart_leave_it_open_and_a_single_one_is_not_judged():
+    _, covariance, bad = robust_posterior(*PRIOR, [line(0.0, 2.0), line(0.1, 2.9)])
+    assert bad == pytest.approx([0.5, 0.5], abs=0.1)
+    assert covariance[0, 0] > 0.3**2
+    assert robust_posterior(*PRIOR, [line(0.0, 9.0)])[2] == [0.0]
+
+
+def test_each_left_out_is_the_fit_of_the_others():
+    blocks = [line(x, 2 + x) for x in (-1.0, 0.3, 1.2)]
+    found = left_out(*PRIOR, blocks, np.zeros(3))
+    for j, (mean, covariance) in enumerate(found):
+        others = [b for k, b in enumerate(blocks) if k != j]
+        expected, spread = plain(others)
+        np.testing.assert_allclose(mean, expected, rtol=1e-6, atol=1e-9)
+        np.testing.assert_allclose(covariance, spread, rtol=1e-6, atol=1e-12)
