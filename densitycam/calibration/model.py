@@ -63,8 +63,9 @@ START_DEPTHS = (0.15, 5.0)
 #: How far beyond the counted densities a calibration reaches, as a factor.
 REACH = 2.0
 
-#: How far from what the others foretell a signal's noise is believed [ln].
-MOST_NOISE = 1.0
+#: How many of its standard deviations noise can have moved a signal from what the others foretell;
+#: what lies further is the curve's fault and leaves the signal's noise as it is.
+MOST_NOISE = 2.0
 
 #: Another light path: extra standard deviation [ln], constant and per ln of path ratio.
 OTHER_PATH_SD, OTHER_PATH_SLOPE = 0.10, 0.10
@@ -467,7 +468,8 @@ def _expected(
         a, b, g = coefficients[i : i + 3]
         slope = max(b + 2 * g * signal.x, 0.3)
         short = (log_seen - a - b * signal.x - g * signal.x**2) / slope
-        ratio = math.exp(-min(max(short, -MOST_NOISE), MOST_NOISE))
+        most = MOST_NOISE * math.hypot(signal.sd, signal.blank_sd)
+        ratio = math.exp(-min(max(short, -most), most))
         settled.append(replace(signal, sd=signal.sd * ratio, blank_sd=signal.blank_sd * ratio))
     return tuple(settled)
 
