@@ -71,6 +71,9 @@ MOST_NOISE = 2.0
 OTHER_PATH_SD, OTHER_PATH_SLOPE = 0.10, 0.10
 SAME_PATH = 0.03
 
+#: Standard deviation [ln] from which a contrast that fades tells no density any more.
+UNTOLD_SD = 1.2
+
 #: A pale culture whose density seems this far ahead of its forecast [ln] is milky, not bleached.
 MILKY_LEAP = 0.15
 
@@ -540,21 +543,20 @@ def estimate(reading: Reading, calibration: Calibration) -> Estimate:
         if contrast_seen or "too-thin" in reading.flags:
             return bounded("less-than", 0.0, _thin_limit(reading, calibration) * to_culture)
         return bounded("more-than", _dense_limit(reading, calibration) * to_culture, math.inf)
+    if contrast_seen and not calibration.points:
+        # Uncounted, brightness and contrast may be apart by a factor of two, and an answer that
+        # passed from one to the other would jump by it.
+        signals = tuple(s for s in signals if s.name.startswith("contrast"))
     answer = _combine(mean, covariance, signals, scale)
     assert answer is not None  # there are signals
     log_seen, sd = answer
     sd = math.hypot(sd, other)
     if not contrast_seen:
         notes.append("No bar shows through: read from mean brightness alone.")
-        checked = calibration.n_slides > 0 and calibration.path_mm is not None
-        highest = (
-            max(_log_seen(p) for p in calibration.points if p.weight > 0.5)
-            if checked and any(p.weight > 0.5 for p in calibration.points)
-            else -math.inf
-        )
-        if log_seen > highest + math.log(1.25):
-            return bounded("more-than", _dense_limit(reading, calibration) * to_culture, math.inf)
     width = float(student_t.ppf(0.975, df)) * sd
+    if not _told_by(signals, calibration, sd):
+        least = max(math.exp(log_seen - width), _dense_limit(reading, calibration))
+        return bounded("more-than", least * to_culture, math.inf)
     density = math.exp(log_seen) * to_culture
     inside = _inside(math.exp(log_seen), reading, calibration)
     if not inside:
@@ -610,6 +612,22 @@ def _other_path(reading: Reading, calibration: Calibration) -> float:
         return 0.0
     ratio = abs(math.log(reading.path_mm / calibration.path_mm))
     return OTHER_PATH_SD + OTHER_PATH_SLOPE * ratio if ratio > SAME_PATH else 0.0
+
+
+def _told_by(signals: Sequence[Signal], calibration: Calibration, sd: float) -> bool:
+    """Return whether signals tell a density, or no more than that it is high.
+
+    Past its range brightness hardly changes with density, and then a culture of any thickness
+    reads like the densest slide: without contrast, a reading as dark as that slide is past it.
+    """
+    if any(s.name.startswith("contrast") for s in signals):
+        return sd < UNTOLD_SD or all(s.x < 0 for s in signals)
+    slides = [p for p in calibration.points if p.weight > 0.5]
+    if not slides:
+        return False
+    densest = {s.name: s.x for s in max(slides, key=_log_seen).signals}
+    ahead = [s.x - densest[s.name] for s in signals if s.name in densest]
+    return bool(ahead) and sum(ahead) < 0
 
 
 def _inside(seen: float, reading: Reading, calibration: Calibration) -> bool:
