@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from densitycam.calibration.drift import control_chart, foretold_in_turn
 from densitycam.calibration.model import (
     Calibration,
     CalibrationPoint,
@@ -329,6 +330,38 @@ def recalibrated(settled: Calibration, points: Sequence[CalibrationPoint]) -> Ca
     return fit_calibration(loosened(settled), points)
 
 
+def drifts(how_many: int, seed: int) -> None:
+    """Print how often the chart cries wolf, and how soon it sees a gain that moved by 40 %."""
+    alarms, slid, seen = [], [], []
+    for i in range(how_many // 2):
+        rng = np.random.default_rng([seed, 5, i])
+        who = keeper(rng)
+        gain = float(rng.choice([1.4, 1 / 1.4]))
+        moved = replace(who, absorbing=who.absorbing * gain, scattering=who.scattering * gain)
+        first = slides(who, 6, rng)
+        start = start_calibration(who.species)
+        for later, into in ((slides(who, 5, rng), alarms), (slides(moved, 5, rng), seen)):
+            named = [replace(p, label=f"later {n}") for n, p in enumerate(later)]
+            checks = foretold_in_turn(start, [*first, *named])
+            states = [control_chart(checks[:n]).state for n in range(1, len(checks) + 1)]
+            into.append([state == "drifted" for state in states])
+            if into is alarms:
+                slid.append(["off" in state for state in states])
+    honest, found = np.array([a for a in alarms if len(a) == 10]), [a[-5:] for a in seen]
+    wolf = 100 * np.mean([a.any() for a in honest])
+    odd = 100 * np.mean([np.any(a) for a in slid])
+    print("Control chart over 11 slides")
+    print(
+        f"  of keepers whose calibration holds {wolf:.0f} % ever hear that it drifted, "
+        f"{odd:.0f} % that one slide is off"
+    )
+    soon = [100 * np.mean([any(a[: n + 1]) for a in found]) for n in range(5)]
+    print(
+        "  a gain moved by 40 % after six slides is seen by the "
+        + ", ".join(f"{n + 1}.: {share:.0f} %" for n, share in enumerate(soon))
+    )
+
+
 def rising(how_many: int, seed: int) -> None:
     """Print in how many calibrations an estimate ever falls while density rises."""
     falls, steps = [], []
@@ -352,7 +385,7 @@ def rising(how_many: int, seed: int) -> None:
 
 def main(how_many: int = 500, seed: int = 20260401) -> None:
     """Print every figure."""
-    for part in (coverage, bad_slides, one_slide, rising):
+    for part in (coverage, bad_slides, one_slide, rising, drifts):
         began = time.perf_counter()
         part(how_many, seed)
         print(f"  ({time.perf_counter() - began:.0f} s)", flush=True)

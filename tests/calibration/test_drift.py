@@ -1,0 +1,109 @@
+"""Slides against what photos foretold: what holds, what is one bad slide, what is a drift."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_model import SPECIES, points, reading, slide
+
+from densitycam.calibration.drift import (
+    SlideCheck,
+    check_slide,
+    control_chart,
+    foretold_in_turn,
+    run_rules,
+)
+from densitycam.calibration.model import estimate, fit_calibration, start_calibration
+from densitycam.counting.slide import count_slide
+
+
+def checks(*sigmas: float) -> list[SlideCheck]:
+    """Slides that lie so many of their standard deviations (10 %) above what was foretold."""
+    return [
+        SlideCheck(f"day {n + 1}", 1e6 * math.exp(0.1 * s), 1e6, 0.1) for n, s in enumerate(sigmas)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("residuals", "rule"),
+    [
+        ([0.3, 3.1], "one beyond three sigma"),
+        ([-2.1, 0.4, -2.2], "two of three beyond two sigma"),
+        ([1.1, 1.4, 0.2, 1.2, 1.9], "four of five beyond one sigma"),
+        ([-0.1, -0.3, -0.9, -0.2, -0.6, -0.8, -0.1, -0.4], "eight in a row on one side"),
+    ],
+)
+def test_each_rule_is_broken_by_its_last_point_and_by_no_point_before(residuals, rule):
+    found = run_rules(residuals)
+    assert found[-1] == (rule,)
+    assert not any(found[:-1])
+    assert run_rules([-r for r in residuals]) == found
+
+
+def test_just_inside_breaks_no_rule():
+    quiet = [2.9, -2.1, 0.4, -1.9, 0.9, 0.8, -1.1, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, -0.1]
+    assert not any(run_rules(quiet))
+
+
+def test_a_calibration_that_holds():
+    chart = control_chart(checks(0.4, -1.2, 0.9, -0.3))
+    assert (chart.state, chart.since, chart.off) == ("holds", "", 1.0)
+    assert chart.sentence.startswith("The calibration holds: 4 slides")
+    assert control_chart([]).state == "too few"
+    assert "so far: one slide" in control_chart(checks(0.4)).sentence
+
+
+def test_one_slide_far_off_is_counted_again_first():
+    chart = control_chart(checks(0.4, -1.2, 0.9, 6.9))
+    assert (chart.state, chart.since) == ("one slide off", "day 4")
+    assert "The slide of day 4 counts 2 times what its photo foretold" in chart.sentence
+    # Once a good one follows, it is past.
+    assert control_chart(checks(0.4, -1.2, 0.9, 6.9, -0.2)).state == "holds"
+
+
+def test_a_drift_names_its_first_slide_and_its_size():
+    chart = control_chart(checks(0.4, -1.2, -2.4, -0.3, -2.9, -2.8))
+    assert (chart.state, chart.since) == ("drifted", "day 2")
+    assert chart.off == pytest.approx(math.exp(-0.1 * np.mean([1.2, 2.4, 0.3, 2.9, 2.8])))
+    assert "since day 2, 5 slides in a row count 17 % below" in chart.sentence
+    assert "a Western Electric rule" in chart.sentence
+
+
+def test_wide_scatter_is_said():
+    chart = control_chart(checks(*[1.9, -1.9] * 5))
+    assert chart.state == "holds"
+    assert chart.scatter == pytest.approx(3.8 / 1.128, rel=1e-3)
+    assert "3.4 times as much" in chart.sentence
+
+
+def test_a_count_of_zero_or_a_mere_limit_has_no_ratio():
+    start = start_calibration(SPECIES)
+    told = estimate(reading(1e6), start)
+    assert check_slide("a", counted=count_slide(cells=0, squares=4), foretold=told) is None
+    assert check_slide("a", counted=slide(1e6), foretold=replace(told, status="more-than")) is None
+
+
+def test_slides_are_foretold_from_those_before_and_a_drift_is_found():
+    rng = np.random.default_rng(21)
+    start = start_calibration(SPECIES)
+    good = points(np.exp(rng.uniform(math.log(4e5), math.log(2.5e6), 6)), rng)
+    held = foretold_in_turn(start, good)
+    assert [c.label for c in held] == [p.label for p in good[1:]]
+    alone = estimate(good[1].reading, fit_calibration(start, good[:1]))
+    assert held[0].foretold == alone.cells_per_ml
+    assert control_chart(held).state == "holds"
+    drifted = [
+        replace(p, label=f"new {n + 1}")
+        for n, p in enumerate(
+            points(np.exp(rng.uniform(math.log(4e5), math.log(1.8e6), 3)), rng, gain=1.5)
+        )
+    ]
+    chart = control_chart(foretold_in_turn(start, [*good, *drifted]))
+    assert chart.state == "drifted"
+    assert chart.since == "new 1"
+    # Counts lie below what photos say by the gain's change, to within three times what three
+    # slides (10 % each) and the six before them (4 %) are unsure of.
+    assert chart.off == pytest.approx(1 / 1.5, rel=0.2)
