@@ -141,7 +141,7 @@ def linear(rgb: np.ndarray) -> np.ndarray:
     return cv2.LUT(rgb, srgb_to_linear_table())
 
 
-def decode_photo(path: str | Path) -> LinearPhoto:
+def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
     """Read a photo file.
 
     Parameters
@@ -154,7 +154,8 @@ def decode_photo(path: str | Path) -> LinearPhoto:
     -------
     LinearPhoto
         Upright pixels (EXIF orientation applied, embedded ICC profile converted to sRGB),
-        shrunk by a whole number where the longest side is at least twice `WORKING_SIDE_PX`.
+        shrunk by a whole number where the longest side is at least twice `WORKING_SIDE_PX` and
+        `full_size` is not set.
 
     Raises
     ------
@@ -184,7 +185,7 @@ def decode_photo(path: str | Path) -> LinearPhoto:
         ) from None
     if not data:
         raise _unreadable(path, "is empty")
-    rgb, told = _decode(path, data)
+    rgb, told = _decode(path, data, full_size=full_size)
     if told.taken_at is None:
         taken_at, source = capture_time_from_name(path)
     else:
@@ -211,8 +212,8 @@ def _grey(path: Path) -> PhotoRefusedError:
     return _unreadable(path, "is a grey picture", "Switch the camera to colour and retake it.")
 
 
-def _decode(path: Path, data: bytes) -> tuple[np.ndarray, _Exif]:
-    """Return upright sRGB codes, at reduced scale where that is cheap, and what EXIF tells."""
+def _decode(path: Path, data: bytes, *, full_size: bool) -> tuple[np.ndarray, _Exif]:
+    """Return upright sRGB codes, as a rule at reduced scale, and what EXIF tells."""
     import numpy as np
     from PIL import Image, UnidentifiedImageError
 
@@ -228,7 +229,7 @@ def _decode(path: Path, data: bytes) -> tuple[np.ndarray, _Exif]:
             # libheif has turned the picture already by the file's own boxes, which the standard
             # puts above EXIF; Pillow turns a TIFF by its tag when loading.
             turn = 1 if heif or image.format == "TIFF" else told.orientation
-            shrink = int(max(image.size) / WORKING_SIDE_PX)
+            shrink = 1 if full_size else int(max(image.size) / WORKING_SIDE_PX)
             if image.format in ("JPEG", "MPO") and shrink >= 2:
                 image.draft(None, (image.width // shrink, image.height // shrink))
                 shrink = 1
