@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from densitycam.card.layout import CardLayout, card_layout
+from densitycam.simulate.bag import trace_bag, with_wrinkles
 from densitycam.simulate.camera import Camera, hold, lines_of_sight, project, sheet_to_world
 from densitycam.simulate.cells import SPECIES, contrast_attenuation, medium
 from densitycam.simulate.optics import Tables, at_path, film_tables, tables
@@ -317,7 +318,7 @@ def _draw_vessel(
         vessel, camera=place, direction=direction, x_mm=scene.x_mm, back_mm=back, half=half
     )
     px_per_mm = camera.focal_px / float(place[2] - axis_z)
-    trace = trace_cylinder if vessel.shape == "cylinder" else trace_flat
+    trace = {"cylinder": trace_cylinder, "flat": trace_flat, "bag": trace_bag}[vessel.shape]
     rays = trace(
         vessel,
         camera=place,
@@ -344,6 +345,9 @@ def _draw_vessel(
         lit = _light_in_front(world, rays, shape)
         body = with_foam(body, scene, vessel, rays, shape, light, lit)
     body *= _bubbles(scene, vessel, rays, shape)[:, None]
+    if vessel.shape == "bag":
+        folds = with_wrinkles(vessel, rays, shape, seed=scene.seed, x_mm=scene.x_mm)
+        body *= folds[:, None]
     body = _glass_lights(scene, vessel, rays, body)
 
     under = picture[y0:y1, x0:x1].reshape(-1, 3)

@@ -27,10 +27,11 @@ class Vessel:
     ----------
     name : str
         Our own name.
-    shape : {"cylinder", "flat"}
+    shape : {"cylinder", "flat", "bag"}
         Form of the fluid.
     path_mm : float
-        A cylinder's inner diameter, a flat bottle's inner thickness [mm].
+        A cylinder's inner diameter, a flat bottle's inner thickness, a bag's thickness in its
+        middle [mm].
     width_mm : float
         Inner width across the line of sight [mm].
     body_mm : float
@@ -71,6 +72,8 @@ class Vessel:
         area = np.pi * self.path_mm**2 / 4.0
         if self.shape == "flat":
             area = self.path_mm * self.width_mm
+        if self.shape == "bag":
+            area = 0.68 * self.path_mm * self.width_mm  # a lens, between a parabola's 2/3 and more
         return float(area * (self.fill_mm - _FLOOR_MM) / 1000.0)
 
 
@@ -181,6 +184,9 @@ def silhouette_distance(
         flat = np.hypot(direction[:, 0], direction[:, 2])
         miss = (camera[0] - x_mm) * direction[:, 2] - (camera[2] - cz) * direction[:, 0]
         return half - np.abs(miss) / flat
+    if vessel.shape == "bag":  # its welds stand furthest out, half way between back and front
+        x_weld = camera[0] + direction[:, 0] * (cz - camera[2]) / direction[:, 2] - x_mm
+        return half - np.abs(x_weld)
     front = back_mm + vessel.depth_mm
     rear = back_mm
     x_front = camera[0] + direction[:, 0] * (front - camera[2]) / direction[:, 2] - x_mm
