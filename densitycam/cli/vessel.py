@@ -33,10 +33,12 @@ if TYPE_CHECKING:
     type=ABOVE_ZERO,
     metavar="MM",
     help="Inner width in the line of sight [mm]: a round bottle's inner diameter, a flat "
-    "bottle's inner thickness.",
+    "bottle's inner thickness, the thickness of a hanging bag in its middle.",
 )
 @click.option(
-    "--shape", type=click.Choice(SHAPES), help="Round or flat inside; cylinder when not given."
+    "--shape",
+    type=click.Choice(SHAPES),
+    help="Round or flat inside, or a soft bag that hangs; cylinder when not given.",
 )
 @journal_option
 @json_option

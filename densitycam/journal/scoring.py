@@ -34,7 +34,7 @@ class Optics:
     ----------
     path_mm : float
         Inner width along the line of sight [mm], > 0.
-    shape : {"cylinder", "flat"}
+    shape : {"cylinder", "flat", "bag"}
         Form of the fluid.
     dilution : float
         Final over drawn volume, >= 1.

@@ -87,7 +87,7 @@ def read_area(layout: CardLayout, reading: Reading, *, shape: str) -> Rect:
         The card.
     reading : Reading
         The measurement.
-    shape : {"cylinder", "flat"}
+    shape : {"cylinder", "flat", "bag"}
         The vessel's shape.
 
     Returns
@@ -135,7 +135,7 @@ def annotate(
         What to do today, where known.
     title : str, default ""
         Vessel, species, day.
-    shape : {"cylinder", "flat"}, default "cylinder"
+    shape : {"cylinder", "flat", "bag"}, default "cylinder"
         The vessel's shape: how much of its width was read.
 
     Returns

@@ -27,8 +27,11 @@ EDGE_MM = 2.5
 BELIEVED_CORRELATION = 0.85
 
 #: Share of the vessel's width, in its middle, through which bars are read: in a cylinder the
-#: chord there is at least 0.954 of the diameter.
-CENTRAL_SHARE = {"cylinder": 0.30, "flat": 0.50}
+#: chord there is at least 0.954 of the diameter, in a bag's lens it is 0.96 of the thickness.
+CENTRAL_SHARE = {"cylinder": 0.30, "flat": 0.50, "bag": 0.20}
+
+#: A bag narrows towards the weld at its foot: bars lower than this are left out [mm].
+BAG_FOOT_MM = 36.0
 
 
 @dataclass(frozen=True)
@@ -71,7 +74,7 @@ def read_bars(
         The vessel's sides on the card's plane [mm].
     path_mm : float
         Thickness of fluid, for the shift by refraction [mm].
-    shape : {"cylinder", "flat"}
+    shape : {"cylinder", "flat", "bag"}
         Form of the fluid.
 
     Returns
@@ -101,6 +104,8 @@ def read_bars(
     at_mm = field.y_mm + (rows + 0.5) / s
     shift = _refraction_shift(at_mm, view.camera_mm, path_mm)
     windows = _windows(view.layout)
+    if shape == "bag":
+        windows = [w for w in windows if field.bottom_mm - w[0] > BAG_FOOT_MM]
 
     def reference(shift_mm: np.ndarray) -> np.ndarray:
         """Shift the bars beside to where the vessel shows them."""

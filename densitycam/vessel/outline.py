@@ -139,7 +139,7 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
         The squared-up card.
     path_mm : float
         Inner width along the line of sight [mm].
-    shape : {"cylinder", "flat"}
+    shape : {"cylinder", "flat", "bag"}
         Form of the fluid; a cylinder's width is known, so one edge gives the other.
 
     Returns

@@ -91,7 +91,7 @@ def read_photo(
         The photo.
     path_mm : float
         The vessel's inner width along the line of sight [mm].
-    shape : {"cylinder", "flat"}
+    shape : {"cylinder", "flat", "bag"}
         The vessel's shape.
     dilution : float, default 1
         Final over drawn volume, where a diluted sample was snapped.
@@ -170,13 +170,16 @@ def mean_chord_share(shape: str) -> float:
     """Return the mean light path over the part that is read, as a share of the inner width.
 
     The chord at a share u of the radius is sqrt(1 - u^2); its mean over 0 to u is
-    (u sqrt(1 - u^2) + asin u) / (2 u).
+    (u sqrt(1 - u^2) + asin u) / (2 u). A soft bag's section is a lens: to the second order the
+    mean is 1 - u^2 / 3 where it is flat and 1 - u^2 / 6 where it is round; taken is between.
     """
     if shape == "flat":
         return 1.0
     import math
 
     u = CENTRAL_SHARE[shape]
+    if shape == "bag":
+        return 1 - u * u / 4
     return (u * math.sqrt(1 - u * u) + math.asin(u)) / (2 * u)
 
 
@@ -191,7 +194,7 @@ def slant(camera_mm: np.ndarray, *, middle_mm: float, middle_y_mm: float, shape:
         The vessel's middle, from the sheet's left [mm].
     middle_y_mm : float
         The bars' middle, from the sheet's top [mm].
-    shape : {"cylinder", "flat"}
+    shape : {"cylinder", "flat", "bag"}
         A cylinder is met square on by every line that crosses its axis, seen from above.
 
     Returns

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 #: The shapes the optics know.
-SHAPES = ("cylinder", "flat")
+SHAPES = ("cylinder", "flat", "bag")
 
 
 @dataclass(frozen=True)
@@ -22,9 +22,9 @@ class VesselRecord:
         Culture it holds when full [mL], > 0.
     path_mm : float
         Inner width along the line of sight: a cylinder's inner diameter, a flat bottle's
-        inner thickness [mm], > 0.
-    shape : {"cylinder", "flat"}
-        Form of the fluid.
+        inner thickness, the thickness of a hanging bag in its middle [mm], > 0.
+    shape : {"cylinder", "flat", "bag"}
+        Form of the fluid; a bag is soft, hangs from its top and is welded at both sides.
 
     Raises
     ------
