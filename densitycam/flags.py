@@ -130,8 +130,8 @@ _ALL = (
         "wrong-vessel",
         "gate",
         "not the recorded vessel",
-        "The vessel is much wider or narrower than its record: another vessel, or a card printed "
-        "at another scale.",
+        "The vessel is much wider or narrower than its record or its earlier photos say: another "
+        "vessel, or a card printed at another scale.",
         "Check the vessel's name and light path, and that the ruler on the card measures 100 mm.",
         True,
     ),
@@ -198,6 +198,30 @@ _ALL = (
         "settled",
         "The culture is denser at the bottom than at the top.",
         "Swirl it gently until it is even, wait for the bubbles to leave, and retake.",
+        False,
+    ),
+    Flag(
+        "foam",
+        "sign",
+        "foam",
+        "Froth stands on the fluid and hides the bars there.",
+        "Skim it off, or wait until it has fallen; the reading was taken below it.",
+        False,
+    ),
+    Flag(
+        "bubbles",
+        "sign",
+        "bubbles",
+        "Bubbles fill the fluid, as when the air is left on.",
+        "Stop the air for some minutes and retake; the bubbles found were left out.",
+        False,
+    ),
+    Flag(
+        "film",
+        "sign",
+        "film on the wall",
+        "Patches have grown on the inside of the vessel.",
+        "Brush the inside or change the vessel; the reading is of wall and water together.",
         False,
     ),
     Flag(

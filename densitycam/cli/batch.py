@@ -128,7 +128,7 @@ def command(
     \b
     densitycam batch photos/ --csv growth.csv --chart growth.png
     """  # noqa: D301
-    from densitycam.journal.folder import plan_folder, score_folder
+    from densitycam.journal.folder import judged, plan_folder, score_folder
     from densitycam.journal.folder_tables import Imported, read_folder_tables
     from densitycam.journal.history import calibrate_if_new, vessel_history
     from densitycam.journal.prints import register_folder
@@ -151,7 +151,8 @@ def command(
         calibrate_if_new(journal, vessel, made_at=now())
         history = vessel_history(journal, vessel)
         histories.append(history)
-        lines += _lines(history, [o for o in outcomes if o.photo.vessel == vessel])
+        own = [o for o in outcomes if o.photo.vessel == vessel]
+        lines += _lines(history, judged(own, history.strangers))
     if csv_path is not None:
         _write_csv(csv_path, lines)
     if chart is not None:

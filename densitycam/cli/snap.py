@@ -25,6 +25,7 @@ from densitycam.vessel.record import SHAPES, VesselRecord
 if TYPE_CHECKING:
     from densitycam.culture.advice import Advice, Growth
     from densitycam.journal.history import DatedReading, VesselHistory
+    from densitycam.journal.store import PhotoRecord
     from densitycam.vessel.read import PhotoReading
 
 #: Name and volume that stand in for a vessel described on the line.
@@ -134,12 +135,13 @@ def command(
     record, seen = measure(photo, vessel, optics, sha256=sha256, prints=prints)
     record = journal.record_photo(record)
     if seen is None:
-        said = str(record.message)
-        where = "" if photo.name in said else f"{photo.name}: "
-        raise PhotoRefusedError(f"{where}{said}", flag=record.flag)
+        raise _refused(record, photo)
     from densitycam.journal.history import advise_at, vessel_history
 
     history = vessel_history(journal, vessel)
+    stranger = next((s for s in history.strangers if s.id == record.id), None)
+    if stranger is not None:
+        raise _refused(stranger, photo)
     place = next(n for n, r in enumerate(history.readings) if r.photo.id == record.id)
     here = history.readings[place]
     growth, advice = advise_at(history, place)
@@ -161,6 +163,12 @@ def command(
         click.echo(f"Wrote {annotate}.")
     if kept:
         click.echo(f"Kept in the journal as reading {record.id}.")
+
+
+def _refused(record: PhotoRecord, photo: Path) -> PhotoRefusedError:
+    said = str(record.message)
+    where = "" if photo.name in said else f"{photo.name}: "
+    return PhotoRefusedError(f"{where}{said}", flag=record.flag)
 
 
 def _notes(

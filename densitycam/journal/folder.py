@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
@@ -216,3 +216,27 @@ def score_folder(journal: Journal, photos: Iterable[FolderPhoto]) -> Iterable[Ou
         else:
             problem = record.message or "" if record.status == "refused" else ""
             yield Outcome(photo, record, fresh=fresh, problem=problem)
+
+
+def judged(outcomes: Iterable[Outcome], strangers: Iterable[PhotoRecord]) -> list[Outcome]:
+    """Return a vessel's outcomes, photos of another vessel among them as refused.
+
+    Parameters
+    ----------
+    outcomes : iterable of Outcome
+        Of one vessel.
+    strangers : iterable of PhotoRecord
+        Of its history.
+
+    Returns
+    -------
+    list of Outcome
+        In the order they came in.
+    """
+    refused = {record.id: record for record in strangers}
+    return [
+        o
+        if o.record is None or o.record.id not in refused
+        else replace(o, record=refused[o.record.id], problem=refused[o.record.id].message or "")
+        for o in outcomes
+    ]

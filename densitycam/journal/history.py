@@ -24,6 +24,7 @@ from densitycam.journal.store import (
 )
 from densitycam.vessel.blank import with_blank
 from densitycam.vessel.record import VesselRecord
+from densitycam.vessel.same_vessel import strays_from_earlier, usual_width_mm
 
 if TYPE_CHECKING:
     from densitycam.calibration.model import Calibration, CalibrationPoint
@@ -109,6 +110,9 @@ class VesselHistory:
         In order of time.
     logged_splits : tuple of Split
         In order of time.
+    strangers : tuple of PhotoRecord
+        Photos that show another vessel than the earlier ones did, as refused: without a reading.
+        As more photos come, the vessel's own may turn out to be others.
     """
 
     vessel: VesselRecord
@@ -117,6 +121,7 @@ class VesselHistory:
     kept_calibration: CalibrationRecord | None
     readings: tuple[DatedReading, ...]
     logged_splits: tuple[Split, ...]
+    strangers: tuple[PhotoRecord, ...] = ()
 
 
 def in_use(photo: PhotoRecord, vessel: VesselRecord, blank: BlankRecord | None) -> PhotoRecord:
@@ -136,10 +141,52 @@ def in_use(photo: PhotoRecord, vessel: VesselRecord, blank: BlankRecord | None) 
     PhotoRecord
         Unchanged where a sample was drawn into another vessel, which the blank is not of.
     """
-    own = math.isclose(photo.path_mm, vessel.path_mm) and photo.shape == vessel.shape
-    if blank is None or photo.reading is None or not own:
+    if blank is None or photo.reading is None or not _stood_in(photo, vessel):
         return photo
     return replace(photo, reading=with_blank(photo.reading, blank.blank))
+
+
+def _stood_in(photo: PhotoRecord, vessel: VesselRecord) -> bool:
+    """Tell the vessel's own photos from those of a sample drawn into another bottle."""
+    return math.isclose(photo.path_mm, vessel.path_mm) and photo.shape == vessel.shape
+
+
+def strangers_among(photos: Sequence[PhotoRecord], vessel: VesselRecord) -> dict[int, PhotoRecord]:
+    """Find the photos of a flat bottle that is not the one of the photos before them.
+
+    Parameters
+    ----------
+    photos : sequence of PhotoRecord
+        Of one vessel, in order of capture.
+    vessel : VesselRecord
+        The vessel; a cylinder's width is held against its record when it is read.
+
+    Returns
+    -------
+    dict of int to PhotoRecord
+        By number in the journal, as refused: without a reading, with flag and message.
+    """
+    from densitycam.photo.card_finder import refuse
+
+    strangers: dict[int, PhotoRecord] = {}
+    widths: list[float] = []
+    for photo in photos:
+        width = None if photo.reading is None else photo.reading.outline.width_mm
+        if width is None or photo.taken_at is None or not _stood_in(photo, vessel):
+            continue
+        if strays_from_earlier(width, widths):
+            usual = usual_width_mm(widths)
+            refusal = refuse("wrong-vessel", f"{width:.0f} mm wide, {usual:.0f} mm before")
+            strangers[photo.id] = replace(
+                photo,
+                status="refused",
+                flag=refusal.flag,
+                message=str(refusal),
+                reading=None,
+                estimate=None,
+            )
+        widths.append(width)  # so that a new bottle is believed once most photos show it
+    return strangers
 
 
 def pair_label(photo: PhotoRecord) -> str:
@@ -284,10 +331,12 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
 
     calibration, kept = calibration_in_force(journal, vessel)
     blank = journal.blank(vessel.name)
+    photos = journal.photos(vessel.name)
+    strangers = strangers_among(photos, vessel)
     readings, changed = [], []
-    for record in journal.photos(vessel.name):
+    for record in photos:
         photo = in_use(record, vessel, blank)
-        if photo.reading is None or photo.taken_at is None:
+        if photo.reading is None or photo.taken_at is None or photo.id in strangers:
             continue
         value = estimate(photo.reading, calibration)
         if photo.estimate is None or to_json(photo.estimate) != to_json(value):
@@ -303,6 +352,7 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
             kept_calibration=kept,
             readings=tuple(readings),
             logged_splits=_dated_splits(journal.splits(vessel.name), [r.when for r in readings]),
+            strangers=tuple(strangers.values()),
         )
     )
 

@@ -15,6 +15,7 @@ from densitycam.vessel.bars import CENTRAL_SHARE, SEA_WATER_INDEX, BarRows, read
 from densitycam.vessel.blank import Blank, assumed_blank, with_blank
 from densitycam.vessel.outline import find_sides, fluid_rows, outline
 from densitycam.vessel.reading import BarRow, Reading
+from densitycam.vessel.same_vessel import flat_width_mm
 from densitycam.vessel.signs import is_settled
 
 if TYPE_CHECKING:
@@ -148,7 +149,7 @@ def read_view(
     field = view.layout.bar_field
     left, right = find_sides(view, path_mm=path_mm, shape=shape)
     bars = read_bars(view, left_mm=left, right_mm=right, path_mm=path_mm, shape=shape)
-    return reading_of_rows(
+    reading = reading_of_rows(
         bars,
         view=view,
         left_mm=left,
@@ -164,6 +165,17 @@ def read_view(
         dilution=dilution,
         blank=blank,
     )
+    in_sight = field.x_mm < left and right < field.right_mm
+    if shape != "flat" or not in_sight:
+        return reading
+    width = flat_width_mm(
+        left_mm=left,
+        right_mm=right,
+        back_mm=view.layout.gap_mm,
+        front_mm=view.layout.gap_mm + path_mm,
+        camera_mm=view.camera_mm,
+    )
+    return replace(reading, outline=replace(reading.outline, width_mm=width))
 
 
 def mean_chord_share(shape: str) -> float:

@@ -12,12 +12,22 @@ RGB = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class Outline:
-    """Where the culture was found, on the card's plane, from the sheet's top left corner [mm]."""
+    """Where the culture was found.
+
+    Parameters
+    ----------
+    left_mm, right_mm, top_mm, bottom_mm : float
+        Its edges on the card's plane, from the sheet's top left corner [mm].
+    width_mm : float or None
+        Of a flat bottle itself, perspective taken off [mm]; None for a cylinder, whose width is
+        its light path, and where an edge is out of sight.
+    """
 
     left_mm: float
     right_mm: float
     top_mm: float
     bottom_mm: float
+    width_mm: float | None = None
 
 
 @dataclass(frozen=True)
