@@ -60,6 +60,9 @@ DOUBTFUL_SIGMAS = 3.5
 #: Optical depths between which the starting calibration claims anything.
 START_DEPTHS = (0.15, 5.0)
 
+#: Optical depth beyond which contrast is lost in noise (METHOD: it vanishes at about 5).
+CONTRAST_END = 5.0
+
 #: How far beyond the counted densities a calibration reaches, as a factor.
 REACH = 2.0
 
@@ -685,6 +688,70 @@ def _dense_limit(reading: Reading, calibration: Calibration) -> float:
         if SEEN_SIGMAS * reading.contrast_t_se[channel] < 0.5
     ]
     return max(limits, default=0.0)
+
+
+def predictive_band(
+    calibration: Calibration, densities: Sequence[float]
+) -> tuple[tuple[float, float, float], ...]:
+    """Return how wide the interval of a fresh photo is at each density.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        With slides.
+    densities : sequence of float
+        Of the culture, undiluted, through the calibration's own light path [cells/mL].
+
+    Returns
+    -------
+    tuple of (density, low, high)
+        95 % limits [cells/mL] of a photo with the usual noise of the calibration's own photos;
+        densities at which no signal could be seen are left out.
+
+    Raises
+    ------
+    ValueError
+        For a starting calibration, which knows no photo's noise and no light path.
+    """
+    import numpy as np
+    from scipy.stats import t as student_t
+
+    if calibration.path_mm is None or not calibration.points:
+        raise ValueError("a starting calibration has no photos to take the usual noise from")
+    mean, covariance = np.array(calibration.coefficients), np.array(calibration.covariance)
+    usual: dict[str, list[tuple[float, float]]] = {name: [] for name in SIGNALS}
+    for point in calibration.points:
+        for signal in point.signals:
+            depth = CENTRE_DEPTH * math.exp(signal.x)
+            usual[signal.name].append((signal.sd * depth, signal.blank_sd * depth))
+    width = float(student_t.ppf(0.975, calibration.stray_df))
+    band = []
+    for density in densities:
+        log_seen = math.log(density * calibration.path_mm)
+        signals = []
+        for i, name in enumerate(SIGNALS):
+            x = _depth_of(mean[3 * i : 3 * i + 3], log_seen)
+            if x is None or not usual[name]:
+                continue
+            if name.startswith("contrast") and x > math.log(CONTRAST_END / CENTRE_DEPTH):
+                continue
+            noise, blank = (float(np.median(v)) for v in zip(*usual[name], strict=True))
+            depth = CENTRE_DEPTH * math.exp(x)
+            signals.append(Signal(name, x, noise / depth, blank / depth))
+        answer = _combine(mean, covariance, signals, calibration.stray_scale)
+        if answer is not None:
+            reach = math.exp(width * answer[1])
+            band.append((float(density), density / reach, density * reach))
+    return tuple(band)
+
+
+def _depth_of(curve: np.ndarray, log_seen: float) -> float | None:
+    """Return ln(optical depth / 1.5) at which a curve has a density; None past its turn."""
+    a, b, g = (float(v) for v in curve)
+    if abs(g) < 1e-6:
+        return (log_seen - a) / b if b > 0 else None
+    under = b * b - 4 * g * (a - log_seen)
+    return None if under < 0 else (math.sqrt(under) - b) / (2 * g)
 
 
 def leave_one_out(start: Calibration, points: Sequence[CalibrationPoint]) -> tuple[Estimate, ...]:

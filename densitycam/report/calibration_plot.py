@@ -13,6 +13,7 @@ from densitycam.report.figures import (
     GREY,
     INK,
     SETTINGS,
+    VERMILION,
     check_suffix,
     finite_positive,
     save_figure,
@@ -39,6 +40,9 @@ class PlotPoint:
         The slide's density and its 95 % limits [cells/mL].
     estimated, estimated_low, estimated_high : float
         What the photo says by a calibration that has not seen this slide [cells/mL].
+    off : float
+        For a slide that strays far from the others: its count over what they say, such as 2 for
+        one twice too high; 1 for a slide that agrees.
     """
 
     label: str
@@ -48,6 +52,7 @@ class PlotPoint:
     estimated: float
     estimated_low: float
     estimated_high: float
+    off: float = 1.0
 
 
 def write_calibration_plot(
@@ -57,6 +62,7 @@ def write_calibration_plot(
     points: Sequence[PlotPoint],
     range_low: float,
     range_high: float,
+    band: Sequence[tuple[float, float, float]] = (),
     note: str = "",
 ) -> None:
     """Write estimate against count on logarithmic axes, and the difference in percent below.
@@ -71,6 +77,8 @@ def write_calibration_plot(
         The pairs; may be empty.
     range_low, range_high : float
         Where the calibration holds [cells/mL], 0 < low < high.
+    band : sequence of (density, low, high)
+        95 % limits of a fresh photo at some densities [cells/mL], rising.
     note : str
         A line under the title.
 
@@ -116,10 +124,22 @@ def write_calibration_plot(
                 edgecolor="none",
                 label="where this calibration holds",
             )
+            for end in (range_low, range_high):
+                panel.axvline(end, color=GREEN, linewidth=1.1, linestyle=(0, (4, 3)))
             panel.grid(color="#D9DEDD", linewidth=0.7)
             panel.set_axisbelow(True)
             for side in ("top", "right"):
                 panel.spines[side].set_visible(False)
+        if band:
+            at = [b[0] for b in band]
+            shade = {"facecolor": BLUE, "alpha": 0.16, "edgecolor": "none"}
+            ax.fill_between(
+                at,
+                [max(b[1], low) for b in band],
+                [min(b[2], high) for b in band],
+                label="where 95 % of new photos lie",
+                **shade,
+            )
         ax.plot([low, high], [low, high], color=GREY, linewidth=1.3, label="photo and slide agree")
         ax.set_title(title, loc="left", fontsize=13, fontweight="bold")
 
@@ -127,27 +147,40 @@ def write_calibration_plot(
         below.axhline(0.0, color=GREY, linewidth=1.3)
         below.set_ylim(-limit, limit)
         below.set_ylabel("photo less slide (%)")
-        for n, p in enumerate(shown):
-            label = "one slide count, with 95 % intervals" if n == 0 else None
+        if band:
+            below.fill_between(
+                at,
+                [max(_percent(b[1], b[0]), -limit) for b in band],
+                [min(_percent(b[2], b[0]), limit) for b in band],
+                **shade,
+            )
+        legends = {
+            False: "one slide count, with 95 % intervals",
+            True: "slide that strays from the others",
+        }
+        for p in shown:
+            stray = p.off != 1.0
+            colour, mark = (VERMILION, "D") if stray else (BLUE, "o")
+            label = legends.pop(stray, None)
             ax.hlines(
                 p.estimated,
                 *_clip(p.counted_low, p.counted_high, low, high),
-                color=BLUE,
+                color=colour,
                 linewidth=1.4,
                 alpha=0.75,
             )
             ax.vlines(
                 p.counted,
                 *_clip(p.estimated_low, p.estimated_high, low, high),
-                color=BLUE,
+                color=colour,
                 linewidth=1.4,
                 alpha=0.75,
             )
             ax.plot(
                 p.counted,
                 p.estimated,
-                "o",
-                color=BLUE,
+                mark,
+                color=colour,
                 markersize=7,
                 markeredgecolor="white",
                 label=label,
@@ -161,31 +194,45 @@ def write_calibration_plot(
                     -limit,
                     limit,
                 ),
-                color=BLUE,
+                color=colour,
                 linewidth=1.4,
                 alpha=0.75,
             )
-            below.plot(p.counted, residual, "o", color=BLUE, markersize=7, markeredgecolor="white")
+            below.plot(
+                p.counted, residual, mark, color=colour, markersize=7, markeredgecolor="white"
+            )
         if not shown:
             ax.text(
                 0.5, 0.2, "no slide counts yet", transform=ax.transAxes, ha="center", color=GREY
             )
         set_density_axis(below.xaxis, low, high, label="counted on the slide")
-        ax.legend(loc="upper left", frameon=False, fontsize=10)
+        ax.legend(
+            loc="upper left", facecolor="white", framealpha=0.85, edgecolor="none", fontsize=10
+        )
         caption = "Each photo is judged by a calibration that has not seen its slide."
         if note:
             caption = f"{caption}\n{note}"
         figure.supxlabel(caption, fontsize=8.5, color=GREY, x=0.02, ha="left")
-        if len(shown) <= _NAMED_POINTS:
+        # Of many slides only those that stray are named.
+        named = [p for p in shown if len(shown) <= _NAMED_POINTS or p.off != 1.0]
+        if named:
             name_points(
                 ax,
-                [(p.counted, p.estimated) for p in shown],
-                [p.label for p in shown],
+                [(p.counted, p.estimated) for p in named],
+                [_name(p) for p in named],
                 strokes=[stroke for p in shown for stroke in _cross(p, low, high)],
                 taken=[_LEGEND],
                 colour=INK,
             )
         save_figure(figure, path, title=title)
+
+
+def _name(p: PlotPoint) -> str:
+    """Return a point's name, with the factor that a straying one is off."""
+    if p.off == 1.0:
+        return p.label
+    way = f"{p.off:.2g} times too high" if p.off > 1 else f"{1 / p.off:.2g} times too low"
+    return f"{p.label}: {way}"
 
 
 def _percent(value: float, reference: float) -> float:

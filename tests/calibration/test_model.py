@@ -23,6 +23,7 @@ from densitycam.calibration.model import (
     fit_calibration,
     leave_one_out,
     loosened,
+    predictive_band,
     start_calibration,
 )
 from densitycam.calibration.signals import signals_of
@@ -259,6 +260,18 @@ def test_leave_one_out_does_not_see_the_slide_it_judges():
     spoilt = [*made[:3], replace(made[3], slide=slide(4 * 2.4e6))]
     start = start_calibration(SPECIES)
     assert leave_one_out(start, made)[3] == leave_one_out(start, spoilt)[3]
+
+
+def test_the_band_is_as_wide_as_the_estimates_of_fresh_photos():
+    calibration = fit_calibration(
+        start_calibration(SPECIES), points(np.geomspace(3e5, 2.4e6, 7), np.random.default_rng(6))
+    )
+    for density, low, high in predictive_band(calibration, [4e5, 1e6, 2.2e6]):
+        told = estimate(reading(density), calibration)
+        assert math.log(high / low) == pytest.approx(math.log(told.high / told.low), rel=0.12)
+        assert math.sqrt(low * high) == pytest.approx(density, rel=1e-9)
+    with pytest.raises(ValueError, match="no photos"):
+        predictive_band(start_calibration(SPECIES), [1e6])
 
 
 def test_a_stored_calibration_comes_back_the_same_and_damage_is_told():

@@ -51,6 +51,38 @@ def test_the_svg_holds_its_labels(tmp_path):
         assert label in said, label
 
 
+def test_a_bad_slide_is_marked_by_name_with_its_factor(tmp_path):
+    twice = replace(POINTS[1], counted=2 * POINTS[1].counted, off=2.04)
+    half = replace(POINTS[2], off=1 / 2.4)
+    write(tmp_path / "plot.svg", [POINTS[0], twice, half, POINTS[3]])
+    said = words(tmp_path / "plot.svg")
+    assert "5 Mar: 2 times too high" in said
+    assert "8 Mar: 2.4 times too low" in said
+    assert "slide that strays from the others" in said
+    write(tmp_path / "fine.svg")
+    assert "strays" not in words(tmp_path / "fine.svg")
+
+
+def test_of_many_slides_only_bad_ones_are_named(tmp_path):
+    many = [replace(POINTS[0], label=f"slide {n}", counted=1e6 * 1.1**n) for n in range(30)]
+    write(tmp_path / "plot.svg", [*many[:-1], replace(many[-1], off=0.5)])
+    said = words(tmp_path / "plot.svg")
+    assert "slide 29: 2 times too low" in said
+    assert "slide 7" not in said
+
+
+def test_the_band_of_new_photos_is_drawn_in_both_panels(tmp_path):
+    band = [(1e6, 8e5, 1.3e6), (1e7, 9e6, 1.1e7), (4.5e7, 3e7, 9e7)]
+    write(tmp_path / "without.svg")
+    write(tmp_path / "with.svg", band=band)
+    assert "where 95 % of new photos lie" in words(tmp_path / "with.svg")
+    fills = [
+        (tmp_path / name).read_text().count("PolyCollection")
+        for name in ("without.svg", "with.svg")
+    ]
+    assert fills == [0, 2]
+
+
 def test_same_bytes_every_time(tmp_path):
     for n in (1, 2):
         write(tmp_path / f"{n}.svg")
