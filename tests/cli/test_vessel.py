@@ -52,7 +52,12 @@ def test_numbers_must_be_above_zero(run):
     for option, value in (("--path-mm", "-20"), ("--volume-ml", "0"), ("--path-mm", "wide")):
         result = run("vessel", "a", option, value, exit_code=2)
         assert f"Invalid value for '{option}'" in result.output
-    assert "Invalid value for '--shape'" in run("vessel", "a", "--shape", "bag", exit_code=2).output
+    assert "Invalid value for '--shape'" in run("vessel", "a", "--shape", "box", exit_code=2).output
+
+
+def test_a_soft_bag_has_a_thickness(run):
+    options = ("--species", "isochrysis", "--volume-ml", "650", "--path-mm", "60")
+    assert "bag, inner thickness 60 mm" in run("vessel", "hung", *options, "--shape", "bag").output
 
 
 def test_options_without_a_name_are_a_usage_error(run):
