@@ -50,3 +50,17 @@ def test_the_same_culture_reads_alike_in_a_thin_and_in_a_thick_bag(tmp_path):
         assert truth.path_mm == bag.path_mm
     # A thicker bag stands nearer and blurs more: a few per cent.
     assert found["bag-80"] == pytest.approx(found["bag-40"], rel=0.1)
+
+
+def test_clear_water_in_a_bag_seen_from_above_is_one_vessel(tmp_path):
+    # Its middle shifts the bars by a bar's height, its thin edges do not: no gap between two.
+    bag = BAGS["bag-60"]
+    scene = Scene(
+        seed=33, vessel=bag, species="isochrysis", cells_per_ml=0.0, pitch_deg=17.0, yaw_deg=3.0,
+        grain=0.2, size_px=(1200, 900),
+    )  # fmt: skip
+    write_photo(scene, tmp_path / "a.jpg")
+    reading = read_photo(tmp_path / "a.jpg", path_mm=bag.path_mm, shape="bag").reading
+    # Two films lose what four faces of glass and air do, 4 % each (Fresnel), like a bottle.
+    assert reading.attenuation[:2] == pytest.approx([0.0, 0.0], abs=0.03)
+    assert "too-thin" in reading.flags
