@@ -250,6 +250,8 @@ def _missed_shift(
     places, found = [], []
     for inside in fluid:
         seen = profile[inside]
+        if not np.ptp(seen) > 0:  # opaque and black, or burnt out: nothing to correlate
+            continue
         fits = np.array([np.corrcoef(seen, look[inside])[0, 1] for look in looks])
         best = int(np.argmax(fits))
         if not 0 < best < len(tries) - 1 or fits[best] < BELIEVED_CORRELATION:

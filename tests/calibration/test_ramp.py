@@ -120,3 +120,12 @@ def test_photos_hand_over_from_contrast_to_brightness_without_a_jump(tmp_path):
     assert ratio[0] == pytest.approx(0.0, abs=2 * slide(1e6).relative_sd)
     # Between the two slides no more is lost than three steps of the ramp would.
     assert np.abs(np.diff(ratio)).max() < 3 * LARGEST_STEP
+
+
+def test_an_opaque_culture_without_any_noise_is_read_without_a_warning(tmp_path):
+    photo = photo_of_slab(tmp_path / "a.png", depths=(30.0, 30.0, 30.0), veil=0.1)
+    reading = read_photo(photo, path_mm=60, shape="flat").reading
+    assert "bars-lost" in reading.flags
+    answer = estimate(reading, start_calibration(SPECIES))
+    assert answer.status == "more-than"
+    assert answer.low > 0
