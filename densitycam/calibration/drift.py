@@ -50,6 +50,9 @@ RULES = MappingProxyType(
 #: 1.128, and 2.660 for 3 / d2.
 D2 = 2.0 / math.sqrt(math.pi)
 
+#: How many slides back an alarm is still told, as long as the longest rule reaches.
+_REMEMBERED = 8
+
 #: Slides from which their scatter can be told, and the factor over the owned-up error that is told.
 _SCATTER_SLIDES, _WIDE_SCATTER = 8, 1.6
 
@@ -255,9 +258,10 @@ def control_chart(checks: Sequence[SlideCheck]) -> ControlChart:
 
     if not checks:
         return chart("too few", None, 1.0, "Too few slides to tell whether the calibration holds.")
-    first = _run_start(residuals)
+    first = _change_point(residuals)
     run = checks[first:]
-    rules = [name for names in broken[first:] for name in names]
+    recent = max(first, len(checks) - _REMEMBERED)
+    rules = [name for names in broken[recent:] for name in names]
     off = math.exp(_weighted([(math.log(c.counted / c.foretold), c.sd) for c in run]))
     drifting = [name for name in rules if RULES[name][0] > 1]
     if drifting:
@@ -265,9 +269,9 @@ def control_chart(checks: Sequence[SlideCheck]) -> ControlChart:
             "drifted",
             first,
             off,
-            f"The calibration no longer holds: since {run[0].label}, {len(run)} slides in a row "
-            f"count {_apart(off)} what their photos foretold ({drifting[-1]}, a Western Electric "
-            "rule). Recalibrate from the slides since then.",
+            f"The calibration no longer holds: since {run[0].label}, {len(run)} slides count "
+            f"{_apart(off)} what their photos foretold, taken together ({drifting[-1]}, a Western "
+            "Electric rule). Recalibrate from the slides since then.",
         )
     if broken[-1]:
         return chart(
@@ -292,20 +296,20 @@ def control_chart(checks: Sequence[SlideCheck]) -> ControlChart:
     return chart("holds", None, 1.0, sentence)
 
 
-def _run_start(residuals: Sequence[float]) -> int:
-    """Return where the run on the last residual's side begins.
+def _change_point(residuals: Sequence[float]) -> int:
+    """Return from which residual on a shift to the last one's side is likeliest.
 
-    One slide back across the middle by less than a sigma does not end it, as in the rules two of
-    three and four of five; nor does it begin it.
+    Of all starts the one whose sum over root of length is largest: the maximum-likelihood change
+    point of normal values with known spread (Hinkley 1970, Biometrika 57, 1, from memory).
     """
     side = math.copysign(1.0, residuals[-1])
-    first = last = len(residuals) - 1
-    for n in range(len(residuals) - 2, -1, -1):
-        if side * residuals[n] > 0:
-            first = n
-            last = n
-        elif side * residuals[n] < -1 or last - n > 1:
-            break
+    best, first = -math.inf, len(residuals) - 1
+    total = 0.0
+    for n in range(len(residuals) - 1, -1, -1):
+        total += side * residuals[n]
+        height = total / math.sqrt(len(residuals) - n)
+        if height > best:
+            best, first = height, n
     return first
 
 

@@ -12,7 +12,17 @@ from densitycam import __version__
 from densitycam.errors import DensitycamError
 
 #: Commands in the order of the help, each in its own file as a `click.Command` named `command`.
-COMMANDS = ("card", "vessel", "blank", "snap", "count", "calibrate", "split", "batch")
+COMMANDS = (
+    "card",
+    "vessel",
+    "blank",
+    "snap",
+    "count",
+    "calibrate",
+    "recalibrate",
+    "split",
+    "batch",
+)
 
 #: System libraries that opencv-python needs and a bare server lacks, with their Debian package.
 _SYSTEM_PACKAGES = {

@@ -75,7 +75,7 @@ def _calibrate_anew(journal: Journal, vessel: VesselRecord, made_at: datetime) -
         journal,
         vessel=kept.vessel,
         species=vessel.species if kept.vessel is None else None,
-    )
+    ).since(kept.since)
     if not pairs.used or pairs.fingerprint() == kept.points:
         return
     others = [v for v in journal.vessels() if v.name != vessel.name]
@@ -87,6 +87,8 @@ def _calibrate_anew(journal: Journal, vessel: VesselRecord, made_at: datetime) -
         vessel=kept.vessel,
         made_by=kept.made_by,
         made_at=made_at,
+        since=kept.since,
+        shape_of=kept.shape_of,
     )
     if kept.vessel is None:  # another vessel's own, newer calibration stays the one it uses
         for record in before:

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from densitycam.calibration.estimate import Estimate
+from densitycam.counting.tally import Filling, Tally
 from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import RGB, BarRow, Outline, Reading
 
@@ -116,6 +117,31 @@ def blank_from_json(text: str) -> Blank:
         se=_number(d["se"]),
         scatter=_number(d["scatter"]),
         photos=int(d["photos"]),
+    )
+
+
+def tally_from_json(text: str) -> Tally:
+    """Rebuild a `Tally` from the text `to_json` gave.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        For text that is not a tally.
+    """
+    d = json.loads(text)
+    return Tally(
+        fillings=tuple(
+            Filling(tuple(int(n) for n in f["counts"]), _number(f["squares"]))
+            for f in d["fillings"]
+        ),
+        chamber=str(d["chamber"]),
+        unit=str(d["unit"]),
+        dilution_steps=tuple(_number(step) for step in d["dilution_steps"]),
+        fixative_fraction=_number(d["fixative_fraction"]),
+        fresh_dilutions=bool(d["fresh_dilutions"]),
+        dead=None if d["dead"] is None else int(d["dead"]),
+        clumps=None if d["clumps"] is None else int(d["clumps"]),
+        machine_assisted=bool(d["machine_assisted"]),
     )
 
 

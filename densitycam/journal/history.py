@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -57,6 +57,16 @@ class Pairs:
             CalibrationPoint(reading=photo.reading, slide=slide.count, label=pair_label(photo))
             for slide, photo in self.used
             if photo.reading is not None
+        )
+
+    def since(self, when: datetime | None) -> Pairs:
+        """Return those counted from a moment on; all of them for None."""
+        if when is None:
+            return self
+        return Pairs(
+            tuple(pair for pair in self.used if pair[0].counted_at >= when),
+            tuple(slide for slide in self.unpaired if slide.counted_at >= when),
+            tuple(slide for slide in self.zero if slide.counted_at >= when),
         )
 
     def fingerprint(self) -> str:
@@ -238,6 +248,37 @@ def calibration_in_force(
     return calibration_from_json(kept.calibration), kept
 
 
+def calibrations_in_force(
+    journal: Journal, vessel: VesselRecord
+) -> Callable[[datetime], Calibration]:
+    """Return what tells the calibration for a photo taken at a moment.
+
+    That is the newest kept one that applies to the vessel. After a drift it was made from slides
+    since a day, and photos from before that day keep to the calibration that held then.
+
+    Raises
+    ------
+    DensitycamError
+        When a kept one cannot be read.
+    """
+    from densitycam.calibration.model import calibration_from_json, start_calibration
+
+    found: list[tuple[datetime | None, Calibration]] = []
+    earliest: datetime | None = None
+    for record in reversed(journal.calibrations(vessel.species)):
+        if record.vessel not in (None, vessel.name):
+            continue
+        if earliest is not None and record.since is not None and record.since >= earliest:
+            continue  # a newer one reaches further back
+        found.append((record.since, calibration_from_json(record.calibration)))
+        earliest = record.since
+        if earliest is None:  # nothing older is ever asked for
+            break
+    else:
+        found.append((None, start_calibration(vessel.species)))
+    return lambda when: next(c for since, c in found if since is None or when >= since)
+
+
 def fit_and_keep(
     journal: Journal,
     pairs: Pairs,
@@ -246,22 +287,41 @@ def fit_and_keep(
     vessel: str | None,
     made_by: str,
     made_at: datetime,
+    since: datetime | None = None,
+    shape_of: int | None = None,
 ) -> tuple[Calibration, CalibrationRecord]:
-    """Fit the species' starting calibration to slides and keep the result as a new version.
+    """Fit a calibration to slides and keep the result as a new version.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where it is kept.
+    pairs : Pairs
+        The slides.
+    species : str
+        Species id.
+    vessel : str or None
+        Whose slides they are; None for all vessels of the species.
+    made_by, made_at, since, shape_of
+        As in `CalibrationRecord`. The fit starts from the species' starting calibration, or,
+        after a drift, from the shape of an earlier one.
 
     Raises
     ------
     DensitycamError
         When there is nothing to fit.
     """
-    from densitycam.calibration.model import calibration_to_json, fit_calibration, start_calibration
+    from densitycam.calibration.model import calibration_to_json, fit_calibration
 
+    pairs = pairs.since(since)
     if not pairs.used:
+        after = "" if since is None else f" counted since {since:%Y-%m-%d}"
         raise DensitycamError(
-            f"No slide count of {vessel or species} is paired with a reading.",
-            "Snap the culture, count a slide of it, and log it with densitycam count --photo FILE.",
+            f"No slide count of {vessel or species}{after} is paired with a reading.",
+            "Snap the culture, count a slide of it, and log it with densitycam count --reading "
+            "latest.",
         )
-    fitted = fit_calibration(start_calibration(species), pairs.points())
+    fitted = fit_calibration(prior_of(journal, species, shape_of), pairs.points())
     record = journal.save_calibration(
         CalibrationRecord(
             id=0,
@@ -273,9 +333,21 @@ def fit_and_keep(
             made_by=made_by,
             made_at=made_at,
             calibration=calibration_to_json(fitted),
+            since=since,
+            shape_of=shape_of,
         )
     )
     return fitted, record
+
+
+def prior_of(journal: Journal, species: str, shape_of: int | None) -> Calibration:
+    """Return what a fit starts from: a species' published optics, or an earlier one's shape."""
+    from densitycam.calibration.model import calibration_from_json, loosened, start_calibration
+
+    for record in journal.calibrations(species):
+        if record.id == shape_of:
+            return loosened(calibration_from_json(record.calibration))
+    return start_calibration(species)
 
 
 def calibrate_if_new(
@@ -289,15 +361,17 @@ def calibrate_if_new(
         The new version; None when nothing was to do, or when the user has calibrated since the
         last slide.
     """
-    pairs = paired_slides(journal, vessel=vessel.name)
+    kept = journal.latest_calibration(vessel)
+    # After a drift the user left the slides before it out, and they stay out.
+    since = None if kept is None or kept.vessel is None else kept.since
+    pairs = paired_slides(journal, vessel=vessel.name).since(since)
     if not pairs.used:
         return None
-    kept = journal.latest_calibration(vessel)
     if kept is not None:
         if kept.vessel is None:
             # Made by the user from all vessels of the species, these slides among them.
             everyones = paired_slides(journal, species=vessel.species)
-            if kept.points == everyones.fingerprint():
+            if kept.points == everyones.since(kept.since).fingerprint():
                 return None
         elif kept.points == pairs.fingerprint():
             return None
@@ -308,6 +382,8 @@ def calibrate_if_new(
         vessel=vessel.name,
         made_by="batch",
         made_at=made_at,
+        since=since,
+        shape_of=None if kept is None or since is None else kept.shape_of,
     )
     return record
 
@@ -330,6 +406,7 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
     from densitycam.calibration.model import estimate
 
     calibration, kept = calibration_in_force(journal, vessel)
+    at = calibrations_in_force(journal, vessel)
     blank = journal.blank(vessel.name)
     photos = journal.photos(vessel.name)
     strangers = strangers_among(photos, vessel)
@@ -338,7 +415,7 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
         photo = in_use(record, vessel, blank)
         if photo.reading is None or photo.taken_at is None or photo.id in strangers:
             continue
-        value = estimate(photo.reading, calibration)
+        value = estimate(photo.reading, at(photo.taken_at))
         if photo.estimate is None or to_json(photo.estimate) != to_json(value):
             changed.append((photo.id, value))
         readings.append(DatedReading(replace(photo, estimate=value), value))

@@ -103,8 +103,14 @@ CREATE TABLE blanks (
 CREATE INDEX blanks_by_vessel ON blanks (vessel_id, id);
 """
 
+_VERSION_3 = """
+ALTER TABLE slides ADD COLUMN tally TEXT;
+ALTER TABLE calibrations ADD COLUMN since TEXT;
+ALTER TABLE calibrations ADD COLUMN shape_of INTEGER REFERENCES calibrations (id);
+"""
+
 #: One script a version, in order; a file at version n still needs those from index n on.
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2)
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 
 SCHEMA_VERSION = len(MIGRATIONS)
 

@@ -16,11 +16,13 @@ from typing import TypeVar
 from densitycam.calibration.estimate import Estimate
 from densitycam.card.profile import PrintProfile, profile_from_json, profile_to_json
 from densitycam.counting.slide import SlideCount
+from densitycam.counting.tally import Tally
 from densitycam.errors import DensitycamError
 from densitycam.journal.encode import (
     blank_from_json,
     estimate_from_json,
     reading_from_json,
+    tally_from_json,
     to_json,
 )
 from densitycam.journal.schema import open_database, prepare
@@ -138,6 +140,8 @@ class SlideRecord:
         Local, naive, to the second.
     count : SlideCount
         The count and its limits.
+    tally : Tally or None
+        What was counted square by square; None for a total that came as such.
     """
 
     id: int
@@ -145,6 +149,7 @@ class SlideRecord:
     photo_sha256: str | None
     counted_at: datetime
     count: SlideCount
+    tally: Tally | None = None
 
 
 @dataclass(frozen=True)
@@ -189,6 +194,12 @@ class CalibrationRecord:
         Local, naive.
     calibration : str
         The calibration as JSON text.
+    since : datetime or None
+        Where only slides counted from then on made it, those before belonging to a calibration
+        that no longer held.
+    shape_of : int or None
+        The kept calibration whose shape it took over, by number in the journal; None for the
+        species' starting calibration.
     """
 
     id: int
@@ -200,6 +211,8 @@ class CalibrationRecord:
     made_by: str
     made_at: datetime
     calibration: str
+    since: datetime | None = None
+    shape_of: int | None = None
 
 
 class Journal:
@@ -504,14 +517,15 @@ class Journal:
         *,
         counted_at: datetime,
         photo_sha256: str | None = None,
+        tally: Tally | None = None,
     ) -> SlideRecord:
         """Keep a slide count; each call adds one."""
         sd = float(count.relative_sd)
         with self.transaction():
             cursor = self._db.execute(
                 "INSERT INTO slides (vessel_id, photo_sha256, counted_at, chamber, unit, cells, "
-                "squares, dilution, fixative_fraction, cells_per_ml, low, high, relative_sd) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "squares, dilution, fixative_fraction, cells_per_ml, low, high, relative_sd, "
+                "tally) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     self._vessel_id(vessel),
                     photo_sha256,
@@ -526,6 +540,7 @@ class Journal:
                     float(count.low),
                     float(count.high),
                     None if math.isinf(sd) else sd,  # a count of zero has none
+                    None if tally is None else to_json(tally),
                 ),
             )
         return SlideRecord(
@@ -534,6 +549,7 @@ class Journal:
             photo_sha256=photo_sha256,
             counted_at=counted_at.replace(microsecond=0),
             count=count,
+            tally=tally,
         )
 
     def slides(
@@ -543,7 +559,7 @@ class Journal:
         rows = self._db.execute(
             "SELECT s.id, v.name, s.photo_sha256, s.counted_at, s.chamber, s.unit, s.cells, "
             "s.squares, s.dilution, s.fixative_fraction, s.cells_per_ml, s.low, s.high, "
-            "s.relative_sd FROM slides s JOIN vessels v ON v.id = s.vessel_id "
+            "s.relative_sd, s.tally FROM slides s JOIN vessels v ON v.id = s.vessel_id "
             "WHERE v.name = coalesce(:vessel, v.name) AND v.species = coalesce(:species, v.species)"
             " ORDER BY s.counted_at, s.id",
             {"vessel": vessel, "species": species},
@@ -555,6 +571,7 @@ class Journal:
                 photo_sha256=row[2],
                 counted_at=datetime.fromisoformat(row[3]),
                 count=SlideCount(*row[4:13], math.inf if row[13] is None else row[13]),
+                tally=_rebuilt(tally_from_json, row[14]),
             )
             for row in rows
         )
@@ -596,7 +613,8 @@ class Journal:
             vessel_id = None if calibration.vessel is None else self._vessel_id(calibration.vessel)
             cursor = self._db.execute(
                 "INSERT INTO calibrations (calibration_id, species, vessel_id, slides, points, "
-                "made_by, made_at, calibration) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                "made_by, made_at, calibration, since, shape_of) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     calibration.calibration_id,
                     calibration.species,
@@ -606,6 +624,8 @@ class Journal:
                     calibration.made_by,
                     _stamp(calibration.made_at),
                     calibration.calibration,
+                    None if calibration.since is None else _stamp(calibration.since),
+                    calibration.shape_of,
                 ),
             )
         return replace(calibration, id=int(cursor.lastrowid or 0))
@@ -614,12 +634,19 @@ class Journal:
         """Return all kept versions for a species, oldest first."""
         rows = self._db.execute(
             "SELECT c.id, c.calibration_id, c.species, v.name, c.slides, c.points, c.made_by, "
-            "c.made_at, c.calibration FROM calibrations c "
+            "c.made_at, c.calibration, c.since, c.shape_of FROM calibrations c "
             "LEFT JOIN vessels v ON v.id = c.vessel_id WHERE c.species = ? ORDER BY c.id",
             (species,),
         ).fetchall()
         return tuple(
-            CalibrationRecord(*row[:7], datetime.fromisoformat(row[7]), row[8]) for row in rows
+            CalibrationRecord(
+                *row[:7],
+                datetime.fromisoformat(row[7]),
+                row[8],
+                None if row[9] is None else datetime.fromisoformat(row[9]),
+                row[10],
+            )
+            for row in rows
         )
 
     def latest_calibration(self, vessel: VesselRecord) -> CalibrationRecord | None:

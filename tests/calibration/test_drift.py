@@ -65,11 +65,21 @@ def test_one_slide_far_off_is_counted_again_first():
 
 
 def test_a_drift_names_its_first_slide_and_its_size():
-    chart = control_chart(checks(0.4, -1.2, -2.4, -0.3, -2.9, -2.8))
-    assert (chart.state, chart.since) == ("drifted", "day 2")
-    assert chart.off == pytest.approx(math.exp(-0.1 * np.mean([1.2, 2.4, 0.3, 2.9, 2.8])))
-    assert "since day 2, 5 slides in a row count 17 % below" in chart.sentence
-    assert "a Western Electric rule" in chart.sentence
+    chart = control_chart(checks(0.4, 1.2, -0.1, -0.2, -2.4, -0.9, -2.9, -2.8))
+    # Sums over root of length, back from the last: 2.8, 4.03, 3.81, 4.50, 4.11, ...
+    assert (chart.state, chart.since) == ("drifted", "day 5")
+    assert chart.off == pytest.approx(math.exp(-0.1 * np.mean([2.4, 0.9, 2.9, 2.8])))
+    assert "since day 5, 4 slides count 20 % below" in chart.sentence
+    assert "two of three beyond two sigma, a Western Electric rule" in chart.sentence
+
+
+def test_an_alarm_is_told_for_as_long_as_its_slides_weigh():
+    alarmed = (2.2, 2.4, 0.3)
+    assert control_chart(checks(*alarmed, 0.2)).state == "drifted"
+    assert control_chart(checks(*alarmed, -0.2)).state == "holds"
+    assert control_chart(
+        checks(*alarmed, *[0.1, 0.2, -0.1, 0.1, 0.3, -0.2, 0.2, 0.1, 0.1])
+    ).state == ("holds")
 
 
 def test_wide_scatter_is_said():

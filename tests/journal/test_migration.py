@@ -73,6 +73,20 @@ def test_the_old_journal_opens_with_all_it_held(old: Path):
     assert version_of(old) == SCHEMA_VERSION
 
 
+def test_a_journal_of_version_2_opens_with_its_blank(tmp_path: Path):
+    path = tmp_path / "journal.sqlite"
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript((HERE / "version_2.sql").read_text(encoding="utf-8"))
+    with Journal(path) as journal:
+        assert journal.blank("slim").blank.photos == 3
+        assert [s.tally for s in journal.slides(vessel="slim")] == [None]
+        kept = journal.latest_calibration(journal.vessel("slim"))
+        assert (kept.since, kept.shape_of) == (None, None)
+    assert version_of(path) == SCHEMA_VERSION
+    Journal(tmp_path / "new.sqlite").close()
+    assert columns(path) == columns(tmp_path / "new.sqlite")
+
+
 def test_it_ends_with_the_tables_of_a_new_journal(old: Path, tmp_path: Path):
     Journal(old).close()
     Journal(tmp_path / "new.sqlite").close()

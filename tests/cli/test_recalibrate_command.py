@@ -1,0 +1,101 @@
+"""`densitycam recalibrate`: before and after, past estimates, drift, and bad slides by name."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from kept_journal import add_slide, density, fill
+
+from densitycam.journal.store import Journal
+
+
+@pytest.fixture
+def kept(run, tmp_path):
+    """Fill the journal that `run` uses; return what opens it."""
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        fill(journal)
+    return lambda: Journal(tmp_path / "journal.sqlite")
+
+
+def test_a_drift_is_told_and_one_slide_mends_it(run, kept):
+    with kept() as journal:
+        for day in (10, 11):
+            add_slide(journal, day)
+    text = run("recalibrate", "--vessel", "jar", "--since", "2026-05-11").output
+    said = " ".join(text.split())
+    assert text.startswith("jar, slides since 2026-05-11\n")
+    assert "Before 6 slides, holds from" in said
+    assert "After 2 slides, holds from" in said
+    assert "The calibration no longer holds: since 2026-05-11 day 10.jpg, 2 slides count" in said
+    assert "4 of 14 past estimates change" in said
+    line = next(ln for ln in text.splitlines() if "day 11.jpg" in ln)
+    assert line.split()[:3] == ["12", "May", "day"]
+    assert line.endswith(" %")
+    # A gain of 1.5 taken away: the count is a third lower.
+    assert -40 < float(line.split()[-2]) < -27
+    assert "Kept as isochrysis-" in said
+    assert max(len(ln) for ln in text.splitlines()) <= 80
+
+
+def test_json_and_try(run, kept):
+    with kept() as journal:
+        add_slide(journal, 11)
+    words = ("recalibrate", "--vessel", "jar", "--since", "2026-05-11", "--json")
+    tried = json.loads(run(*words, "--try").output)
+    assert tried["kept"] is False
+    with kept() as journal:
+        assert len(journal.calibrations("isochrysis")) == 1
+    done = json.loads(run(*words).output)
+    assert done["kept"] is True
+    assert done["after"] == tried["after"]
+    assert (done["before"]["slides"], done["after"]["slides"]) == (6, 1)
+    last = done["changes"][-1]
+    assert last["after"]["cells_per_ml"] == pytest.approx(density(13), rel=0.08)
+    assert last["after"]["calibration_id"] == done["after"]["calibration_id"]
+    assert done["changes"][0]["before"] == done["changes"][0]["after"]
+
+
+def test_a_bad_slide_is_named_with_its_factor(run, kept):
+    with kept() as journal:
+        add_slide(journal, 9, wrong=2.0)
+    said = " ".join(run("recalibrate", "--vessel", "jar").output.split())
+    assert "2026-05-10 day 9.jpg is 2 times too high by what the other slides say" in said
+    assert "it hardly counts" in said
+    found = json.loads(run("recalibrate", "--vessel", "jar", "--json").output)
+    (doubtful,) = found["after"]["doubtful"]
+    assert doubtful["label"] == "2026-05-10 day 9.jpg"
+    assert doubtful["off"] == pytest.approx(2.0, rel=0.15)
+    assert found["drift"]["state"] == "one slide off"
+
+
+def test_nothing_new_changes_nothing(run, kept):
+    said = run("recalibrate", "--vessel", "jar").output
+    assert "No estimate of 14 past photos changes." in said
+    assert "The calibration holds: 5 slides" in " ".join(said.split())
+
+
+def test_the_chart_is_written_or_refused(run, kept, tmp_path):
+    out = tmp_path / "drift.svg"
+    assert f"Wrote {out}." in run("recalibrate", "--vessel", "jar", "--chart", out).output
+    assert "Slides of jar" in out.read_text()
+    bad = run("recalibrate", "--vessel", "jar", "--chart", tmp_path / "drift.bmp", exit_code=1)
+    assert "drift.bmp" in bad.output
+    missing = run("recalibrate", "--vessel", "jar", "--chart", tmp_path / "no" / "a.png",
+                  exit_code=1)  # fmt: skip
+    assert "there is no folder" in missing.output
+
+
+@pytest.mark.parametrize(
+    ("words", "exit_code", "expected"),
+    [
+        (("--vessel", "jam"), 1, "Did you mean jar?"),
+        (("--vessel", "jar", "--since", "soon"), 2, "'soon' is not a time"),
+        (("--vessel", "jar", "--since", "2026-05-11"), 1, "counted since 2026-05-11"),
+        ((), 2, "Missing option '--vessel'"),
+    ],
+)
+def test_bad_input_is_named_and_nothing_is_kept(run, kept, words, exit_code, expected):
+    assert expected in " ".join(run("recalibrate", *words, exit_code=exit_code).output.split())
+    with kept() as journal:
+        assert len(journal.calibrations("isochrysis")) == 1
