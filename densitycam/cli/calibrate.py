@@ -136,7 +136,9 @@ def _print_text(
     notes = [f"{label} strays far from the other slides and counts less." for label in
              calibration.doubtful]  # fmt: skip
     if not pairs.used:
-        notes.append("Pair a count with a photo: densitycam count --vessel NAME --photo FILE ...")
+        notes.append(
+            "Pair a count with a photo: densitycam count --vessel NAME --reading latest ..."
+        )
     median, inside = errors_of(pairs, left_out)
     click.echo(
         calibration_text(
@@ -189,7 +191,7 @@ def _plot(
     if not pairs.used:
         raise DensitycamError(
             f"{title}: there is nothing to plot yet.",
-            "Pair a slide count with a photo first: densitycam count --photo FILE.",
+            "Pair a slide count with a photo first: densitycam count --reading latest.",
         )
     points = [
         PlotPoint(

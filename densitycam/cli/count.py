@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import csv
+import math
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from densitycam.cli.options import (
-    ABOVE_ZERO,
-    DILUTION,
     SHARE,
+    Quantity,
     echo_json,
     entry,
     journal_option,
@@ -25,8 +27,28 @@ from densitycam.errors import DensitycamError
 
 if TYPE_CHECKING:
     from densitycam.counting.slide import SlideCount
+    from densitycam.counting.tally import Filling, Tally, TallyResult
     from densitycam.journal.store import Journal, PhotoRecord
     from densitycam.vessel.record import VesselRecord
+
+
+class DilutionChain(click.ParamType):
+    """Steps of a dilution, such as 10 or 1:10x1:5."""
+
+    name = "dilution"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Return final over drawn volume of each step."""
+        if isinstance(value, tuple):
+            return value
+        from densitycam.counting.dilution import parse_chain
+
+        try:
+            return parse_chain(str(value))
+        except DensitycamError as error:
+            self.fail(str(error), param, ctx)
 
 
 @click.command("count", short_help="Log a slide count and pair it with a photo.")
@@ -35,39 +57,51 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--cells",
-    required=True,
-    metavar="N[,N...]",
-    help="Cells counted: in all squares together, or square by square with commas between, "
-    "which also tests for clumps. Zero is a count too.",
+    metavar="N[,N...][/N...]",
+    help="Cells counted: a total, or square by square with commas between, which also tests for "
+    "clumps; / begins the other side or a fresh filling. Zero is a count too. Without --cells and "
+    "--csv you are asked square by square.",
+)
+@click.option(
+    "--csv",
+    "csv_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Cells from a table: a column cells, a line a square; filling and dead may be others.",
 )
 @click.option(
     "--squares",
-    type=ABOVE_ZERO,
+    type=Quantity(0, itself=False),
     metavar="N",
-    help="How many squares; not needed when --cells lists them one by one.",
+    help="How many squares in each filling; not needed when they are listed one by one.",
 )
 @click.option(
     "--chamber",
     metavar="NAME",
     default="improved-neubauer",
     show_default=True,
-    help="Counting chamber; a wrong one names those known.",
+    help="Counting chamber; a wrong one names those known. Any other is own:DEPTHxAREA, in mm and "
+    "mm2 of one field, whose --unit is field.",
 )
 @click.option(
     "--unit",
     metavar="NAME",
-    default="large",
-    show_default=True,
-    help="Which squares: of the improved Neubauer large (1 mm2), group (0.04 mm2) or small "
-    "(0.0025 mm2).",
+    help="Which squares: of the improved Neubauer large (1 mm2), sixteenth (0.0625 mm2), group "
+    "(0.04 mm2) or small (0.0025 mm2). The chamber's largest when not given.",
 )
 @click.option(
     "--dilution",
-    type=DILUTION,
-    metavar="N",
-    default=1.0,
+    type=DilutionChain(),
+    metavar="N[xN...]",
+    default="1",
     show_default=True,
-    help="Final over drawn volume: 1 mL made up to 10 mL is 10.",
+    help="Final over drawn volume of each step: 1 mL made up to 10 mL is 10 or 1:10, one part and "
+    "nine parts of water is 1+9, and 1:10x1:5 are two steps.",
+)
+@click.option(
+    "--fresh-dilutions",
+    is_flag=True,
+    help="Every filling was made from a dilution of its own, so that their errors even out.",
 )
 @click.option(
     "--fixative",
@@ -77,16 +111,21 @@ if TYPE_CHECKING:
     show_default=True,
     help="Fixative per volume of sample: 2 mL to 100 mL is 0.02.",
 )
+@click.option("--dead", type=int, metavar="N", help="How many of the cells looked dead.")
+@click.option("--clumps", type=int, metavar="N", help="How many clumps were seen.")
 @click.option(
-    "--photo",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The photo of the same culture, taken together with the sample.",
+    "--within",
+    type=Quantity(0, itself=False, most=99),
+    metavar="PERCENT",
+    default=10.0,
+    show_default=True,
+    help="Half-width of the interval you want; the answer says how many more cells it takes.",
 )
 @click.option(
     "--reading",
-    metavar="latest|NUMBER",
-    help="A reading already in the journal: the vessel's latest, or the number snap printed.",
+    metavar="latest|NUMBER|FILE",
+    help="What the photo of the same culture said: the vessel's latest reading, the number snap "
+    "printed, or the photo's file.",
 )
 @when_option('When the sample was taken, such as "2026-05-09 07:41"; now when not given.')
 @journal_option
@@ -95,79 +134,97 @@ if TYPE_CHECKING:
 def command(
     ctx: click.Context,
     name: str,
-    cells: str,
+    cells: str | None,
+    csv_path: Path | None,
     squares: float | None,
     chamber: str,
-    unit: str,
-    dilution: float,
+    unit: str | None,
+    dilution: tuple[float, ...],
+    fresh_dilutions: bool,
     fixative: float,
-    photo: Path | None,
+    dead: int | None,
+    clumps: int | None,
+    within: float,
     reading: str | None,
     when: datetime | None,
     as_json: bool,
 ) -> None:
     """Turn a slide count into cells/mL with its 95 % interval, and keep it.
 
-    Paired with a photo of the same culture it first tests the calibration, then joins it at the
-    next densitycam calibrate. Fixatives such as iodine are poisonous: gloves, fresh air, local
+    With no numbers it asks square by square, u takes one back, and the precision reached is shown.
+    Paired with a photo of the same culture the count first tests the calibration, then joins it at
+    the next densitycam calibrate. Fixatives such as iodine are poisonous: gloves, fresh air, local
     rules; never photograph a fixed sample for density, it darkens.
 
     \b
-    densitycam count --vessel "left jar" --cells 187 --squares 5 --reading latest
+    densitycam count --vessel "left jar" --cells 24,31,27/22,30,28 --reading 7
     """  # noqa: D301
-    if photo and reading:
-        raise click.UsageError("Give --photo or --reading, not both.")
-    counts = _counts(cells)
-    if squares is None and len(counts) == 1:
-        raise click.UsageError("Say in how many squares with --squares.")
-    if squares is not None and len(counts) not in (1, squares):
-        raise click.UsageError(f"--cells lists {len(counts)} squares, --squares says {squares:g}.")
-
+    if cells and csv_path:
+        raise click.UsageError("Give --cells or --csv, not both.")
     journal = open_journal(ctx)
     vessel = journal.vessel(name)
-    from densitycam.counting.slide import count_slide
+    from densitycam.counting.chambers import chamber_by_name, unit_by_name
+    from densitycam.counting.tally import Tally, judge_tally, more_to_count
 
+    geometry = chamber_by_name(chamber)
+    field = geometry.units[0] if unit is None else unit_by_name(geometry, unit)
+    how = Tally(
+        fillings=(),
+        chamber=geometry.id,
+        unit=field.id,
+        dilution_steps=dilution,
+        fixative_fraction=fixative,
+        fresh_dilutions=fresh_dilutions,
+        dead=dead,
+        clumps=clumps,
+    )
+    if cells:
+        tally = _with_fillings(how, _fillings(cells, squares))
+    elif csv_path:
+        tally = _from_csv(how, csv_path, squares)
+    else:
+        tally = _ask(how, vessel, within / 100.0)
+        if tally is None:
+            click.echo("Nothing was kept.")
+            return
     try:
-        slide = count_slide(
-            cells=sum(counts),
-            squares=len(counts) if squares is None else squares,
-            chamber=chamber,
-            unit=unit,
-            dilution=dilution,
-            fixative_fraction=fixative,
-        )
+        result = judge_tally(tally)
     except ValueError as error:
         raise click.UsageError(f"{str(error)[:1].upper()}{str(error)[1:]}.") from error
-    paired = _paired(journal, vessel, photo, reading)
+    more = more_to_count(tally, half_width=within / 100.0)
+    paired = _paired(journal, vessel, reading)
+    verdict = _test(journal, vessel, paired, result.slide)
     kept = journal.add_slide(
         vessel.name,
-        slide,
+        result.slide,
         counted_at=when or now(),
         photo_sha256=None if paired is None else paired.sha256,
+        tally=tally,
     )
-    verdict = _test(journal, vessel, paired, slide)
-    clumping = _clumping(counts)
+    drift = _drift(journal, vessel, paired, result.slide)
     if as_json:
         echo_json(
             {
                 "vessel": vessel.name,
                 "slide": kept.id,
                 "counted_at": kept.counted_at,
-                "count": slide,
+                "count": result.slide,
+                "tally": tally,
+                "half_width": result.half_width,
+                "spread": result.spread,
+                "replicates": result.replicates,
+                "live": result.live,
+                "warnings": result.warnings,
+                "more": more,
                 "photo": None if paired is None else paired.file_name,
                 "reading": None if paired is None else paired.id,
                 "test": verdict,
-                "clumping": clumping,
+                "drift": drift,
             }
         )
         return
-    from densitycam.report.numbers import format_slide
-
-    click.echo(entry("Counted", f"{format_slide(slide)}, from {some(slide.cells, 'cell')}"))
-    if clumping:
-        click.echo(entry("Spread", clumping))
-    if 0 < slide.cells < 100:
-        click.echo(entry("Note", "Fewer than 100 cells: count more squares to narrow it down."))
+    for label, text in _lines(tally, result, more.sentence):
+        click.echo(entry(label, text))
     if paired is None:
         click.echo(
             entry("Paired", "with no photo, so it cannot calibrate; next time add --reading latest")
@@ -175,59 +232,195 @@ def command(
     else:
         click.echo(entry("Paired", f"with reading {paired.id}, {paired.file_name}"))
         click.echo(entry("Test", verdict))
+    if drift:
+        click.echo(entry("Drift", drift))
     click.echo(f"Kept in the journal as slide {kept.id} of {vessel.name}.")
-    if paired is not None and slide.cells:
+    if paired is not None and result.slide.cells:
         click.echo(f'To let it calibrate: densitycam calibrate --vessel "{vessel.name}"')
 
 
-def _counts(text: str) -> list[int]:
+def _fillings(text: str, squares: float | None) -> list[Filling]:
+    """Read --cells: commas between squares, / between fillings."""
+    from densitycam.counting.tally import Filling
+
+    fillings = []
+    for side in text.split("/"):
+        try:
+            counts = tuple(int(part) for part in side.split(","))
+        except ValueError:
+            raise click.BadParameter(
+                f"{text!r} is not a whole number, nor a list such as 24,31,27.",
+                param_hint="--cells",
+            ) from None
+        if min(counts) < 0:
+            raise click.BadParameter(f"a count cannot be negative: {text}.", param_hint="--cells")
+        if squares is None and len(counts) == 1:
+            raise click.UsageError("Say in how many squares with --squares.")
+        if squares is not None and len(counts) not in (1, squares):
+            raise click.UsageError(
+                f"--cells lists {len(counts)} squares, --squares says {squares:g}."
+            )
+        fillings.append(Filling(counts, float(len(counts)) if squares is None else squares))
+    return fillings
+
+
+def _with_fillings(how: Tally, fillings: Sequence[Filling]) -> Tally:
+    from dataclasses import replace
+
+    return replace(how, fillings=tuple(fillings))
+
+
+def _from_csv(how: Tally, path: Path, squares: float | None) -> Tally:
+    """Read a table of squares: cells, and if they are there filling and dead."""
+    from dataclasses import replace
+
+    from densitycam.counting.tally import Filling
+
+    if squares is not None:
+        raise click.UsageError("--squares goes with --cells; the table has a line a square.")
+
+    def fail(line: int, why: str) -> DensitycamError:
+        return DensitycamError(f"{path.name}, line {line}: {why}.", "Mend that line.")
+
     try:
-        counts = [int(part) for part in text.split(",")]
-    except ValueError:
-        raise click.BadParameter(
-            f"{text!r} is not a whole number, nor a list such as 24,31,27.", param_hint="--cells"
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise DensitycamError(f"There is no file {path}.", "Check the name.") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise DensitycamError(
+            f"{path} cannot be read as text ({error}).", "Save it as CSV with UTF-8."
+        ) from error
+    rows = csv.DictReader(text.splitlines(), skipinitialspace=True)
+    names = [str(n).strip().lower() for n in rows.fieldnames or ()]
+    if "cells" not in names:
+        raise DensitycamError(
+            f"{path.name} has no column called cells.",
+            "Write a heading line: cells, or filling,cells, or filling,cells,dead.",
+        )
+    rows.fieldnames = names
+    sides: dict[str, list[int]] = {}
+    dead = 0
+    for number, row in enumerate(rows, 2):
+        counted = {}
+        for column in ("cells", "dead"):
+            word = str(row.get(column) or "").strip()
+            if column not in names:
+                continue
+            if not word.isdecimal():
+                raise fail(number, f"{column} must be a whole number, not {word!r}")
+            counted[column] = int(word)
+        sides.setdefault(str(row.get("filling") or "").strip(), []).append(counted["cells"])
+        dead += counted.get("dead", 0)
+    if not sides:
+        raise DensitycamError(f"{path.name} has no squares.", "Add a line for every square.")
+    return replace(
+        how,
+        fillings=tuple(Filling(tuple(side), float(len(side))) for side in sides.values()),
+        dead=dead if "dead" in names else how.dead,
+    )
+
+
+def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
+    """Ask at the prompt, square by square."""
+    import textwrap
+
+    from densitycam.cli.count_walk import walk
+    from densitycam.counting.chambers import chamber_by_name, unit_by_name
+    from densitycam.counting.dilution import describe_chain
+
+    geometry = chamber_by_name(how.chamber)
+    field = unit_by_name(geometry, how.unit)
+
+    def say(text: str) -> None:
+        click.echo(textwrap.fill(text, 80, subsequent_indent="  " if text[:1] == " " else ""))
+
+    say(
+        f"A slide of {vessel.name}: {geometry.title}, {geometry.depth_mm:g} mm deep, {field.id} "
+        f"squares of {field.area_mm2:g} mm2, {describe_chain(how.dilution_steps)}. Wrong? Leave "
+        "with q and see densitycam count --help."
+    )
+    try:
+        return walk(
+            lambda prompt: str(click.prompt(prompt, default="", show_default=False)),
+            say,
+            how,
+            half_width=half_width,
+        )
+    except click.Abort:
+        click.echo()
+        raise click.UsageError(
+            "The count was broken off, nothing was kept. Without a terminal say what was counted "
+            "with --cells or --csv."
         ) from None
-    if min(counts) < 0:
-        raise click.BadParameter(f"a count cannot be negative: {text}.", param_hint="--cells")
-    return counts
 
 
-def _clumping(counts: list[int]) -> str:
-    if len(counts) < 2:
-        return ""
-    from densitycam.counting.precision import dispersion
+def _lines(tally: Tally, result: TallyResult, more: str) -> list[tuple[str, str]]:
+    """Return what a tally says as labelled paragraphs."""
+    from densitycam.report.numbers import format_cells, format_slide
 
-    return dispersion(counts).meaning
+    slide = result.slide
+    lines = [("Counted", f"{format_slide(slide)}, from {some(slide.cells, 'cell')}")]
+    if result.live is not None:
+        share, low, high = (100 * v for v in result.live)
+        lines.append(
+            (
+                "Live",
+                f"{share:.0f} % (95 %: {low:.0f} to {high:.0f} %), "
+                f"{format_cells(slide.cells_per_ml * result.live[0])}; photos see dead cells too",
+            )
+        )
+    tested = result.spread.verdict != "too few"
+    warnings = list(result.warnings)
+    if tested and result.spread.verdict == "random":
+        lines.append(("Spread", result.spread.meaning))
+    elif tested:
+        lines.append(("Spread", warnings.pop(0)))
+    if len(tally.fillings) > 1 and result.replicates.agree:
+        lines.append(("Fillings", result.replicates.meaning))
+    lines += [("Note", words) for words in warnings]
+    if math.isfinite(result.half_width):
+        lines.append(("Precision", f"+/-{100 * result.half_width:.2g} %. {more}"))
+    else:
+        lines.append(("Precision", more))
+    return lines
 
 
-def _paired(
-    journal: Journal, vessel: VesselRecord, photo: Path | None, reading: str | None
-) -> PhotoRecord | None:
+def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> PhotoRecord | None:
     """Find the record of the photo, measuring it first where the journal has none."""
-    if photo is not None:
-        from densitycam.journal.scoring import content_hash, kept_optics, known_reading, measure
-
-        sha256 = content_hash(photo)
-        record = known_reading(journal, vessel, sha256)
-        if record is None:
-            optics = kept_optics(journal, vessel, sha256)
-            fresh, _ = measure(photo, vessel, optics, sha256=sha256, prints=journal.prints_in_use())
-            record = journal.record_photo(fresh)
-    elif reading == "latest":
+    if reading is None:
+        return None
+    if reading == "latest":
         measured = [p for p in journal.photos(vessel.name) if p.status == "measured"]
         if not measured:
             raise DensitycamError(
-                f"{vessel.name} has no reading yet.", "Snap it first, or name a photo with --photo."
+                f"{vessel.name} has no reading yet.",
+                "Snap it first, or name a photo's file with --reading.",
             )
         record = measured[-1]
-    elif reading is not None:
-        if not reading.isdecimal():
-            raise click.BadParameter(
-                f"{reading!r} is neither latest nor a number.", param_hint="--reading"
-            )
+    elif reading.isdecimal():
         record = journal.photo(int(reading))
     else:
-        return None
+        from densitycam.journal.scoring import (
+            PHOTO_SUFFIXES,
+            content_hash,
+            kept_optics,
+            known_reading,
+            measure,
+        )
+
+        photo = Path(reading)
+        if not photo.exists() and photo.suffix.lower() not in PHOTO_SUFFIXES:
+            raise click.BadParameter(
+                f"{reading!r} is neither latest, nor a number, nor a photo's file.",
+                param_hint="--reading",
+            )
+        sha256 = content_hash(photo)
+        known = known_reading(journal, vessel, sha256)
+        if known is None:
+            optics = kept_optics(journal, vessel, sha256)
+            fresh, _ = measure(photo, vessel, optics, sha256=sha256, prints=journal.prints_in_use())
+            known = journal.record_photo(fresh)
+        record = known
     if record.vessel != vessel.name:
         raise DensitycamError(
             f"Reading {record.id} is of {record.vessel}, not of {vessel.name}.",
@@ -263,3 +456,15 @@ def _test(
         f"{said}: the count does not agree. Check chamber, squares and dilution, mix and count "
         "once more; a second such count means the culture has drifted."
     )
+
+
+def _drift(
+    journal: Journal, vessel: VesselRecord, paired: PhotoRecord | None, slide: SlideCount
+) -> str:
+    """Say where the slides so far, this one among them, show that the calibration has drifted."""
+    if paired is None or slide.cells == 0:
+        return ""
+    from densitycam.journal.recalibrate import slide_chart
+
+    chart = slide_chart(journal, vessel)
+    return chart.sentence if chart.state == "drifted" else ""

@@ -486,7 +486,7 @@ class Journal:
         if not found:
             raise DensitycamError(
                 f"There is no reading {number} in the journal.",
-                "Use --reading latest, or name the photo's file with --photo.",
+                "Use --reading latest, or name the photo's file with --reading.",
             )
         return found[0]
 

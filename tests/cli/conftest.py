@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -47,8 +47,13 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Result
     """Run the command line in this process, its journal in the test's own folder."""
     monkeypatch.setenv("DENSITYCAM_JOURNAL", str(tmp_path / "journal.sqlite"))
 
-    def invoke(*words: str | Path, exit_code: int = 0) -> Result:
-        result = CliRunner().invoke(main, [str(w) for w in words], prog_name="densitycam")
+    def invoke(*words: str | Path, exit_code: int = 0, typed: Sequence[str] = ()) -> Result:
+        result = CliRunner().invoke(
+            main,
+            [str(w) for w in words],
+            prog_name="densitycam",
+            input="".join(f"{line}\n" for line in typed),
+        )
         if result.exception is not None and not isinstance(result.exception, SystemExit):
             raise result.exception
         assert result.exit_code == exit_code, result.output

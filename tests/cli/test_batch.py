@@ -238,7 +238,7 @@ def test_what_the_user_calibrated_since_is_not_calibrated_again(run, photo_folde
     run("batch", photo_folder)
     assert versions() == [("batch", 3), ("calibrate", 3)]
     run("count", "--vessel", "slim", "--cells", "50", "--squares", "5", "--unit", "group",
-        "--dilution", "5", "--photo", photo_folder / "slim" / "day2.jpg")  # fmt: skip
+        "--dilution", "5", "--reading", photo_folder / "slim" / "day2.jpg")  # fmt: skip
     run("batch", photo_folder)
     assert versions() == [("batch", 3), ("calibrate", 3), ("batch", 4)]
 

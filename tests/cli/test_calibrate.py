@@ -14,7 +14,7 @@ def counted(run, slim, photo_stock):
     for day in (1, 3, 4):
         cells = round(GROWTH[day] * 5 * 4e-6 / 5)
         run("count", "--vessel", "slim", "--cells", str(cells), "--squares", "5", "--unit", "group",
-            "--dilution", "5", "--photo", photo_stock[f"day{day}"],
+            "--dilution", "5", "--reading", photo_stock[f"day{day}"],
             "--when", f"2026-04-0{day} 09:00")  # fmt: skip
 
 
@@ -61,7 +61,7 @@ def test_a_species_takes_the_slides_of_all_its_vessels(run, slim, counted):
 def test_slides_that_cannot_calibrate_are_listed_with_why(run, slim, counted, photo_stock):
     run("count", "--vessel", "slim", "--cells", "50", "--squares", "4", "--when", "2026-04-02")
     run("count", "--vessel", "slim", "--cells", "0", "--squares", "4", "--when", "2026-04-05",
-        "--photo", photo_stock["day2"])  # fmt: skip
+        "--reading", photo_stock["day2"])  # fmt: skip
     text = run("calibrate", "--vessel", "slim").output
     assert "2026-04-02: not paired with a reading" in text
     assert "2026-04-05: a count of zero sets no gain" in text

@@ -1,0 +1,125 @@
+"""Counting at the prompt: square by square, with undo and the precision reached so far."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from densitycam.counting.tally import (
+    CLUMP_RULE,
+    EDGE_RULE,
+    Filling,
+    Tally,
+    judge_tally,
+    more_to_count,
+)
+from densitycam.errors import DensitycamError
+
+#: What may be typed instead of a number.
+KEYS = (
+    "Type the cells of each square and press Enter. u takes the last one back, n goes to the other "
+    "side or a fresh filling, f finishes, q leaves and keeps nothing."
+)
+
+#: More than this in one square is a slip of the finger.
+_MOST = 5000
+
+
+def walk(
+    ask: Callable[[str], str], say: Callable[[str], None], tally: Tally, *, half_width: float
+) -> Tally | None:
+    """Ask for cells square by square until the user has finished.
+
+    Parameters
+    ----------
+    ask : callable
+        Shows a prompt and returns what was typed.
+    say : callable
+        Shows a line.
+    tally : Tally
+        Chamber, square, dilution and fixative; its fillings are filled here.
+    half_width : float
+        Wanted relative half-width, between 0 and 1.
+
+    Returns
+    -------
+    Tally or None
+        What was counted; None where the user left, or finished without a square.
+    """
+    for rule in (EDGE_RULE, CLUMP_RULE, KEYS):
+        say(rule)
+    sides: list[list[int]] = [[]]
+    while True:
+        side = sides[-1]
+        word = ask(f"Filling {len(sides)}, square {len(side) + 1}").strip().lower()
+        if word in ("q", "quit"):
+            return None
+        if word in ("f", "finish"):
+            break
+        if word in ("u", "undo"):
+            say(_undo(sides))
+        elif word in ("n", "next"):
+            if side:
+                sides.append([])
+            else:
+                say("Nothing is counted in this filling yet.")
+            continue
+        elif not word.isdecimal() or int(word) > _MOST:
+            say(f"{word!r} is neither a number of cells nor one of u, n, f, q.")
+            continue
+        else:
+            side.append(int(word))
+        try:
+            running = _running(_with(tally, sides), half_width)
+        except (ValueError, DensitycamError) as error:
+            side.pop()
+            say(f"Not taken: {error}.")
+        else:
+            if running:
+                say(running)
+    counted = _with(tally, sides)
+    return _asked_after(ask, say, counted) if counted.fillings else None
+
+
+def _with(tally: Tally, sides: list[list[int]]) -> Tally:
+    return replace(
+        tally, fillings=tuple(Filling(tuple(side), float(len(side))) for side in sides if side)
+    )
+
+
+def _undo(sides: list[list[int]]) -> str:
+    if not sides[-1] and len(sides) > 1:
+        sides.pop()
+    if not sides[-1]:
+        return "There is nothing to take back."
+    return f"Took back {sides[-1].pop()} cells of square {len(sides[-1]) + 1}."
+
+
+def _running(tally: Tally, half_width: float) -> str:
+    """Return cells, precision and what is missing, in one line; "" before the first square."""
+    if not tally.fillings:
+        return ""
+    result = judge_tally(tally)
+    said = f"  {tally.cells} cells in {tally.squares:g} square{'' if tally.squares == 1 else 's'}"
+    if not tally.cells:
+        return said
+    wide = f"+/-{100 * result.half_width:.2g} %"
+    return f"{said}, {wide}. {more_to_count(tally, half_width=half_width).sentence}"
+
+
+def _asked_after(ask: Callable[[str], str], say: Callable[[str], None], tally: Tally) -> Tally:
+    """Ask for dead cells and clumps, which may be left open."""
+    found: dict[str, int | None] = {}
+    for field, prompt, most in (
+        ("dead", "Dead cells among them (Enter where not looked for)", tally.cells),
+        ("clumps", "Clumps seen (Enter where not looked for)", _MOST),
+    ):
+        if getattr(tally, field) is not None:
+            continue
+        while True:
+            word = ask(prompt).strip()
+            if word == "" or (word.isdecimal() and int(word) <= most):
+                break
+            say(f"{word!r} is not a number from 0 to {most}.")
+        found[field] = int(word) if word else None
+    return replace(tally, **found)  # type: ignore[arg-type]
