@@ -3,8 +3,9 @@
     python tests/benchmarks/bags.py --cache FOLDER
 
 Fourteen photos a bag under any lamp, phone and print of colour-science's data, to 25 degrees of
-tilt; eight slides of 400 cells and two blanks under one lamp, phone and print. No test uses these
-seeds; the share of the width that is read and the height left out at the foot were set before.
+tilt; eight slides of 400 cells and two blanks under one lamp, phone and print. All are read twice,
+with the print registered and without. No test uses these seeds; the share of the width that is
+read and the height left out at the foot were set before.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from photo_cache import read_all
-from shots import EV, LAMPS, MAX_TILT_DEG, PHONES, PRINTS, WORKING, cast, exposed
+from photo_cache import path_of, read_all, render_all
+from shots import EV, LAMPS, MAX_TILT_DEG, PHONES, PRINTS, WORKING, bare_shots, cast, exposed
 
 from densitycam.calibration.model import (
     CalibrationPoint,
@@ -27,8 +28,10 @@ from densitycam.calibration.model import (
     start_calibration,
 )
 from densitycam.card.layout import card_layout
+from densitycam.card.profile import PrintProfile, mean_profile
 from densitycam.counting.slide import count_slide
-from densitycam.simulate import SPECIES, Scene, Vessel, random_scene
+from densitycam.photo.print_registration import register_print
+from densitycam.simulate import SPECIES, Scene, Vessel, print_of, random_scene
 from densitycam.simulate.bag import BAGS
 from densitycam.simulate.cells import vanishing_cells_per_ml
 from densitycam.vessel.blank import blank_of
@@ -84,43 +87,77 @@ def line(name: str, logs: Sequence[float], held: Sequence[bool], note: str = "")
     )
 
 
+def registered(cache: Path) -> dict[str, PrintProfile]:
+    """Return every print's profile by its name, each from two photos of the bare card."""
+    bare = bare_shots(quick=True)
+    render_all([scene for some in bare for scene in some], cache)
+    return {
+        print_of(some[0].print_name).name: mean_profile(
+            [register_print(path_of(scene, cache)) for scene in some]
+        )
+        for some in bare
+    }
+
+
+def score(
+    number: int, *, cache: Path, profiles: dict[str, PrintProfile]
+) -> tuple[list[float], list[bool], list[str]]:
+    """Return a bag's errors [ln], whether the intervals held, and refusals; no profiles: none."""
+    name, species = CULTURES[number]
+    bag = BAGS[name]
+    blanks, slides, photos = draw(number, bag, species)
+
+    def read(scenes: Sequence[Scene], **more: Any) -> list[Reading | str]:
+        options = [
+            {
+                "path_mm": bag.path_mm,
+                "shape": bag.shape,
+                "profile": profiles.get(print_of(scene.print_name).name),
+                **more,
+            }
+            for scene in scenes
+        ]
+        return read_all(scenes, cache, options)
+
+    blank = blank_of([r for r in read(blanks) if isinstance(r, Reading)])
+    of_slides, of_photos = read(slides, blank=blank), read(photos, blank=blank)
+    rng = np.random.default_rng([SEED, number, 1])
+    logs, held = [], []
+    for _ in range(RECOUNTS):
+        points = []
+        for n, (scene, reading) in enumerate(zip(slides, of_slides, strict=True), 1):
+            cells = int(rng.poisson(CELLS * rng.normal(1.0, LOADING_SD)))
+            counted = count_slide(cells=cells, squares=4)
+            counted = replace(counted, cells_per_ml=scene.cells_per_ml * cells / CELLS)
+            if isinstance(reading, Reading):
+                points.append(CalibrationPoint(reading, counted, f"slide {n}"))
+        calibration = fit_calibration(start_calibration(species), points)
+        for scene, reading in zip(photos, of_photos, strict=True):
+            if not isinstance(reading, Reading):
+                continue
+            answer = estimate(reading, calibration)
+            held.append(answer.low <= scene.cells_per_ml <= answer.high)
+            if answer.status == "measured":
+                logs.append(math.log(answer.cells_per_ml / scene.cells_per_ml))
+    return logs, held, [r for r in (*of_slides, *of_photos) if isinstance(r, str)]
+
+
 def main() -> None:
     """Print every bag's errors and all together."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, required=True, help="folder of the photos")
     cache = parser.parse_args().cache
-    every: list[float] = []
-    every_held: list[bool] = []
-    for number, (name, species) in enumerate(CULTURES):
-        bag = BAGS[name]
-        blanks, slides, photos = draw(number, bag, species)
-        options: dict[str, Any] = {"path_mm": bag.path_mm, "shape": bag.shape}
-        clear = read_all(blanks, cache, [options] * len(blanks))
-        options["blank"] = blank_of([r for r in clear if isinstance(r, Reading)])
-        found = read_all([*slides, *photos], cache, [options] * (SLIDES + PHOTOS))
-        refused = [r for r in found if isinstance(r, str)]
-        rng = np.random.default_rng([SEED, number, 1])
-        logs, held = [], []
-        for _ in range(RECOUNTS):
-            points = []
-            for n, (scene, reading) in enumerate(zip(slides, found, strict=False)):
-                cells = int(rng.poisson(CELLS * rng.normal(1.0, LOADING_SD)))
-                counted = count_slide(cells=cells, squares=4)
-                counted = replace(counted, cells_per_ml=scene.cells_per_ml * cells / CELLS)
-                if isinstance(reading, Reading):
-                    points.append(CalibrationPoint(reading, counted, f"slide {n + 1}"))
-            calibration = fit_calibration(start_calibration(species), points)
-            for scene, reading in zip(photos, found[SLIDES:], strict=True):
-                if not isinstance(reading, Reading):
-                    continue
-                answer = estimate(reading, calibration)
-                held.append(answer.low <= scene.cells_per_ml <= answer.high)
-                if answer.status == "measured":
-                    logs.append(math.log(answer.cells_per_ml / scene.cells_per_ml))
-        print(line(f"{name}, {species}", logs, held, f"  refused {refused}" if refused else ""))
-        every += logs
-        every_held += held
-    print(line("all", every, every_held))
+    for title, profiles in (("not registered", {}), ("registered", registered(cache))):
+        print(f"print {title}")
+        every: list[float] = []
+        every_held: list[bool] = []
+        for number, (name, species) in enumerate(CULTURES):
+            logs, held, refused = score(number, cache=cache, profiles=profiles)
+            note = f"  refused {refused}" if refused else ""
+            print(line(f"  {name}, {species}", logs, held, note))
+            every += logs
+            every_held += held
+        print(line("  all", every, every_held))
 
 
 if __name__ == "__main__":
