@@ -55,9 +55,9 @@ def command(
         raise click.UsageError("Name either --vessel or --species.")
     check_places(plot)
     journal = open_journal(ctx)
-    from densitycam.calibration.model import leave_one_out, start_calibration
+    from densitycam.calibration.model import leave_one_out
     from densitycam.calibration.species import load_species
-    from densitycam.journal.history import fit_and_keep, paired_slides
+    from densitycam.journal.history import fit_and_keep, paired_slides, prior_of
 
     vessel = None if name is None else journal.vessel(name)
     facts = load_species(species if vessel is None else vessel.species)
@@ -66,7 +66,12 @@ def command(
         if vessel is None
         else paired_slides(journal, vessel=vessel.name)
     )
-    start = start_calibration(facts.id)
+    kept = None if vessel is None else journal.latest_calibration(vessel)
+    # After a drift the user left the slides before it out, and they stay out.
+    drift = kept if kept is not None and kept.vessel is not None and kept.since else None
+    since, shape_of = (None, None) if drift is None else (drift.since, drift.shape_of)
+    pairs = pairs.since(since)
+    start = prior_of(journal, facts.id, shape_of)
     points = pairs.points()
     left_out = leave_one_out(start, points)
     calibration = start
@@ -78,6 +83,8 @@ def command(
             vessel=None if vessel is None else vessel.name,
             made_by="calibrate",
             made_at=now(),
+            since=since,
+            shape_of=shape_of,
         )
     title = f"{facts.title}, " + ("all vessels" if vessel is None else f"vessel {vessel.name}")
     if plot is not None:
@@ -86,7 +93,17 @@ def command(
     if as_json:
         _print_json(title, pairs, left_out, calibration)
     else:
-        _print_text(title, pairs, left_out, calibration)
+        notes = []
+        if since is not None:
+            notes.append(
+                f"Slides counted before {since:%Y-%m-%d} stay out since the drift; densitycam "
+                "recalibrate brings them back."
+            )
+        if vessel is not None and points:
+            from densitycam.journal.recalibrate import slide_chart
+
+            notes.append(slide_chart(journal, vessel).sentence)
+        _print_text(title, pairs, left_out, calibration, notes)
 
 
 def errors_of(pairs: Pairs, left_out: Sequence[Estimate]) -> tuple[float, tuple[int, int] | None]:
@@ -122,10 +139,15 @@ def _left_out_lines(pairs: Pairs) -> list[str]:
 
 
 def _print_text(
-    title: str, pairs: Pairs, left_out: Sequence[Estimate], calibration: Calibration
+    title: str,
+    pairs: Pairs,
+    left_out: Sequence[Estimate],
+    calibration: Calibration,
+    more_notes: Sequence[str],
 ) -> None:
     from densitycam.journal.history import pair_label
     from densitycam.report.numbers import format_density, format_slide
+    from densitycam.report.recalibration import stray_words
     from densitycam.report.text import calibration_text
 
     used = [
@@ -133,8 +155,7 @@ def _print_text(
         f"{format_density(told)}"
         for (slide, photo), told in zip(pairs.used, left_out, strict=True)
     ]
-    notes = [f"{label} strays far from the other slides and counts less." for label in
-             calibration.doubtful]  # fmt: skip
+    notes = [*stray_words(calibration), *more_notes]
     if not pairs.used:
         notes.append(
             "Pair a count with a photo: densitycam count --vessel NAME --reading latest ..."
@@ -173,6 +194,7 @@ def _print_json(
             "median_error": median,
             "inside_interval": inside,
             "doubtful": calibration.doubtful,
+            "off": {p.label: p.off for p in calibration.points},
             "points": [
                 {"label": pair_label(photo), "count": slide.count, "left_out": told}
                 for (slide, photo), told in zip(pairs.used, left_out, strict=True)
@@ -185,6 +207,10 @@ def _print_json(
 def _plot(
     path: Path, title: str, pairs: Pairs, left_out: Sequence[Estimate], calibration: Calibration
 ) -> None:
+    import numpy as np
+
+    from densitycam.calibration.model import predictive_band
+    from densitycam.journal.history import pair_label
     from densitycam.report.calibration_plot import PlotPoint, write_calibration_plot
     from densitycam.report.numbers import format_day
 
@@ -193,6 +219,8 @@ def _plot(
             f"{title}: there is nothing to plot yet.",
             "Pair a slide count with a photo first: densitycam count --reading latest.",
         )
+    off = {p.label: p.off for p in calibration.points if p.label in calibration.doubtful}
+    low, high = calibration.range_low, calibration.range_high
     points = [
         PlotPoint(
             label=format_day(photo.taken_at) if photo.taken_at else photo.file_name,
@@ -202,6 +230,7 @@ def _plot(
             estimated=told.cells_per_ml,
             estimated_low=told.low,
             estimated_high=told.high,
+            off=off.get(pair_label(photo), 1.0),
         )
         for (slide, photo), told in zip(pairs.used, left_out, strict=True)
     ]
@@ -209,8 +238,9 @@ def _plot(
         path,
         title=title,
         points=points,
-        range_low=calibration.range_low,
-        range_high=calibration.range_high,
+        range_low=low,
+        range_high=high,
+        band=predictive_band(calibration, [float(d) for d in np.geomspace(low, high, 60)]),
         note=some(calibration.n_slides, "slide")
         if calibration.n_slides > 1
         else "1 slide, predicted by the starting calibration",

@@ -86,6 +86,31 @@ def test_the_chart_is_written_or_refused(run, kept, tmp_path):
     assert "there is no folder" in missing.output
 
 
+def test_calibrate_after_a_drift_leaves_the_slides_before_it_out(run, kept):
+    with kept() as journal:
+        add_slide(journal, 11)
+    run("recalibrate", "--vessel", "jar", "--since", "2026-05-11")
+    with kept() as journal:
+        add_slide(journal, 13)
+    said = " ".join(run("calibrate", "--vessel", "jar").output.split())
+    assert "Slides 2" in said
+    assert "Slides counted before 2026-05-11 stay out" in said
+    run("recalibrate", "--vessel", "jar")
+    assert "Slides 8" in " ".join(run("calibrate", "--vessel", "jar").output.split())
+
+
+def test_calibrate_names_a_bad_slide_in_text_and_plot(run, kept, tmp_path):
+    with kept() as journal:
+        add_slide(journal, 9, wrong=2.0)
+    out = tmp_path / "fit.svg"
+    said = " ".join(run("calibrate", "--vessel", "jar", "--plot", out).output.split())
+    assert "day 9.jpg is 2 times too high" in said
+    assert "The slide of 2026-05-10 day 9.jpg counts 2 times what its photo foretold" in said
+    drawn = out.read_text()
+    assert "10 May: 2 times too high" in drawn
+    assert "where 95 % of new photos lie" in drawn
+
+
 @pytest.mark.parametrize(
     ("words", "exit_code", "expected"),
     [
