@@ -8,6 +8,13 @@ from typing import TYPE_CHECKING
 from densitycam.card.layout import CardLayout, Rect
 from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, window
 from densitycam.vessel.outline import fluid_rows
+from densitycam.vessel.signs import (
+    BUBBLY,
+    bubble_area,
+    find_spots,
+    spotted_share,
+    without_bubbles,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -35,6 +42,30 @@ BAG_FOOT_MM = 36.0
 
 
 @dataclass(frozen=True)
+class Strip:
+    """The middle of the vessel as it was read, for signs of the culture's state.
+
+    Parameters
+    ----------
+    light : ndarray of float32, shape (H, W, 3)
+        Corrected light at `SHEET_PX_PER_MM`, rows from the top downward.
+    at_mm, seen_mm : ndarray, shape (H,)
+        Where each row lies on the sheet, and where what it shows lies that is seen through the
+        fluid, from the sheet's top [mm].
+    spots_share : float
+        Share of the fluid that spots take up, as `spotted_share` has it.
+    left_out : float
+        Share of the fluid that was left out for its bubbles.
+    """
+
+    light: np.ndarray
+    at_mm: np.ndarray
+    seen_mm: np.ndarray
+    spots_share: float
+    left_out: float
+
+
+@dataclass(frozen=True)
 class BarRows:
     """The bars through the vessel against the bars beside it.
 
@@ -50,6 +81,8 @@ class BarRows:
         Brightest light through the vessel before correction: near zero means crushed.
     shift_mm : float
         Upward shift of the bars by refraction at mid-height that was applied [mm].
+    strip : Strip
+        What the rows were read from.
     """
 
     height_mm: np.ndarray
@@ -59,6 +92,7 @@ class BarRows:
     spread: np.ndarray
     raw_white: np.ndarray
     shift_mm: float
+    strip: Strip
 
 
 def read_bars(
@@ -87,7 +121,8 @@ def read_bars(
     In a window of one whole period, centred on the middle of a bar, the profile through the
     vessel is a + b times the profile beside it: b is the contrast transmittance, whatever veil
     or reflection a adds; a straight gradient along the window is orthogonal to the bars. Each
-    column gives its own b; their median leaves out glare stripes, bubbles and scratches.
+    column gives its own b; their median leaves out glare stripes, scratches and single bubbles.
+    The bubbles of an air line are too many for that: they are found and left out beforehand.
     """
     import numpy as np
 
@@ -96,9 +131,9 @@ def read_bars(
     beside = _beside(view, left_mm, right_mm)
     middle, half = (left_mm + right_mm) / 2, (right_mm - left_mm) / 2 * CENTRAL_SHARE[shape]
     rect = Rect(middle - half, field.y_mm, 2 * half, field.height_mm)
-    through = window(view.light, rect).astype(np.float64)
-    raw = window(view.raw, rect)
-    through, raw = _merge_columns(through), _merge_columns(raw)
+    pixels = window(view.light, rect)
+    through = _merge_columns(pixels.astype(np.float64))
+    raw = _merge_columns(window(view.raw, rect))
 
     rows = np.arange(len(through))
     at_mm = field.y_mm + (rows + 0.5) / s
@@ -116,10 +151,18 @@ def read_bars(
     # the bars tell what the prediction misses.
     first = [_in_window(at_mm + shift, w) for w in windows]
     plain = reference(shift)
-    passed = [_mean_t(through[i], plain[i]) for i in first if len(i)]
-    shift = shift + _missed_shift(
-        through, beside, shift, [i for i in first if len(i)][: fluid_rows(np.array(passed))]
-    )
+    seen = [i for i in first if len(i)]
+    fluid = seen[: fluid_rows(np.array([_mean_t(through[i], plain[i]) for i in seen]))]
+    shift = shift + _missed_shift(through, beside, shift, fluid)
+
+    # The floor's thickness and the surface's own width belong to neither fluid nor glass.
+    wet = slice(int(np.mean(fluid[-1])) - round(6.0 * s), round(len(rows) - 8.0 * s))
+    spots = find_spots(pixels[wet], px_per_mm=s)
+    spots_share, left_out = spotted_share(spots, px_per_mm=s), 0.0
+    if spots_share > BUBBLY:
+        left_out = float(bubble_area(spots, px_per_mm=s).mean())
+        cleared = without_bubbles(pixels[wet], spots, px_per_mm=s)
+        through[wet] = _merge_columns(cleared.astype(np.float64))
 
     seen_as = reference(shift)
     out: dict[str, list[np.ndarray]] = {k: [] for k in ("b", "m", "v", "e", "w")}
@@ -149,6 +192,7 @@ def read_bars(
         spread=np.array(out["e"]),
         raw_white=np.array(out["w"]),
         shift_mm=float(-np.median(shift)),
+        strip=Strip(pixels, at_mm, at_mm + shift, spots_share, left_out),
     )
 
 
@@ -214,11 +258,32 @@ def _in_window(true_mm: np.ndarray, of: tuple[float, float]) -> np.ndarray:
 
 def _edge_distance(true_mm: np.ndarray, layout: CardLayout) -> np.ndarray:
     """Return how far from the nearest edge between two bars each height lies [mm]."""
+    return bars_behind(true_mm, layout)[1]
+
+
+def bars_behind(y_mm: np.ndarray, layout: CardLayout) -> tuple[np.ndarray, np.ndarray]:
+    """Return which bar lies at each height of the sheet, and how far its nearest edge is.
+
+    Parameters
+    ----------
+    y_mm : ndarray, shape (H,)
+        From the sheet's top [mm].
+    layout : CardLayout
+        The card.
+
+    Returns
+    -------
+    number : ndarray of int, shape (H,)
+        0 the lowest and black, then white and black in turn; beyond the field they go on.
+    from_edge_mm : ndarray, shape (H,)
+        Distance to the nearest edge between two bars [mm].
+    """
     import numpy as np
 
     bar = layout.bar_field.height_mm / len(layout.bars)
-    along = (layout.bar_field.bottom_mm - true_mm) % bar
-    return np.minimum(along, bar - along)
+    up = layout.bar_field.bottom_mm - y_mm
+    along = up % bar
+    return np.floor(up / bar).astype(int), np.minimum(along, bar - along)
 
 
 def _mean_t(through: np.ndarray, reference: np.ndarray) -> float:

@@ -9,14 +9,28 @@ from typing import TYPE_CHECKING
 
 from densitycam.card.profile import PrintProfile
 from densitycam.photo.card_finder import find_card
-from densitycam.photo.card_view import CardView, square_up
+from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, square_up
 from densitycam.photo.decode import decode_photo
-from densitycam.vessel.bars import CENTRAL_SHARE, SEA_WATER_INDEX, BarRows, read_bars
+from densitycam.vessel.bars import (
+    CENTRAL_SHARE,
+    SEA_WATER_INDEX,
+    BarRows,
+    bars_behind,
+    read_bars,
+)
 from densitycam.vessel.blank import Blank, assumed_blank, with_blank
 from densitycam.vessel.outline import find_sides, fluid_rows, outline
 from densitycam.vessel.reading import BarRow, Reading
 from densitycam.vessel.same_vessel import flat_width_mm
-from densitycam.vessel.signs import is_settled
+from densitycam.vessel.signs import (
+    BAR_EDGE_MM,
+    BUBBLY,
+    PATCHY,
+    PATCHY_AMONG_BUBBLES,
+    foam_bottom_row,
+    is_settled,
+    patchiness,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -24,6 +38,12 @@ if TYPE_CHECKING:
 #: Error of contrast and of mean transmittance that no row scatter shows: tone curve, reference,
 #: glare. As a share of the value, and of full scale.
 RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.015, 0.004, 0.004
+
+#: Contrast transmittance of empty glass is at least this, with room for some grime.
+DRY_CONTRAST = 0.5
+
+#: How far a window of one period of bars reaches above its middle [mm].
+WINDOW_REACH_MM = 10.0
 
 #: Linear light before correction below which a channel counts as crushed to zero, as the blue
 #: of a dense green culture is: five of 255 codes.
@@ -241,6 +261,13 @@ def reading_of_rows(
     row_contrast = bars.contrast_t[:, :2][:, lead].mean(axis=1)
     row_mean = bars.mean_t[:, :2][:, lead].mean(axis=1)
     count = min(fluid_rows(row_contrast), fluid_rows(row_mean))
+    above = row_contrast[count + 2 :]
+    if len(above) and np.median(above) < DRY_CONTRAST:
+        count = len(row_contrast)  # no empty glass up there: patches on the wall, not a surface
+    foam_mm = _foam_bottom_mm(bars, view)
+    if foam_mm is not None:
+        under = int(np.sum(bars.height_mm + WINDOW_REACH_MM <= foam_mm))
+        count = max(min(count, under + 1), 2)
     # The uppermost row under the surface may straddle it; leave it out where enough remain.
     fluid = slice(0, count - 1 if count < len(bars.height_mm) and count > 3 else count)
 
@@ -281,13 +308,51 @@ def reading_of_rows(
         flags=(),
     )
     reading = with_blank(raw, blank or assumed_blank(chord_mm))
-    if "too-thin" in reading.flags or not is_settled(
+    signs = []
+    if "too-thin" not in reading.flags and is_settled(
         heights_mm=bars.height_mm[fluid],
         row_contrast=row_contrast[fluid],
         row_mean=row_mean[fluid],
     ):
-        return reading
-    return replace(reading, flags=(*reading.flags, "settled"))
+        signs.append("settled")
+    if foam_mm is not None:
+        signs.append("foam")
+    bubbly = bars.strip.spots_share > BUBBLY
+    if bubbly:
+        signs.append("bubbles")
+    patches = _patchiness(bars, view, top_mm=float(bars.height_mm[fluid][-1]))
+    if patches > (PATCHY_AMONG_BUBBLES if bubbly else PATCHY):
+        signs.append("film")
+    return replace(reading, flags=(*reading.flags, *signs), left_out=bars.strip.left_out)
+
+
+def _foam_bottom_mm(bars: BarRows, view: CardView) -> float | None:
+    """Return where foam begins, as seen through the fluid [mm above the base line], or None."""
+    strip, layout = bars.strip, view.layout
+    bar, from_edge = bars_behind(strip.at_mm, layout)
+    bar_seen, from_edge_seen = bars_behind(strip.seen_mm, layout)
+    row = foam_bottom_row(
+        strip.light,
+        black=(bar % 2 == 0)
+        & (from_edge > BAR_EDGE_MM)
+        & (bar_seen % 2 == 0)
+        & (from_edge_seen > BAR_EDGE_MM),
+        height_mm=layout.base_line_y_mm - strip.at_mm,
+        px_per_mm=SHEET_PX_PER_MM,
+        among_bubbles=strip.spots_share > BUBBLY,
+    )
+    return None if row is None else float(layout.base_line_y_mm - strip.seen_mm[row])
+
+
+def _patchiness(bars: BarRows, view: CardView, *, top_mm: float) -> float:
+    """Return the fluid's patchiness up to a little above the middle of its uppermost row."""
+    strip = bars.strip
+    height = view.layout.base_line_y_mm - strip.seen_mm
+    fluid = height < top_mm + 5.0
+    bar, from_edge = bars_behind(strip.seen_mm[fluid], view.layout)
+    return patchiness(
+        strip.light[fluid], bar=bar, from_edge_mm=from_edge, px_per_mm=SHEET_PX_PER_MM
+    )
 
 
 def _combine(values: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

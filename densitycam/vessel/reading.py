@@ -85,6 +85,8 @@ class Reading:
         Bar pairs from the base line upward.
     flags : tuple of str
         Ids in `densitycam.flags.FLAGS` that do not refuse.
+    left_out : float
+        Share of the fluid in the part that was read that was left out for its bubbles, 0 to 1.
     """
 
     path_mm: float
@@ -105,3 +107,4 @@ class Reading:
     outline: Outline
     rows: tuple[BarRow, ...]
     flags: tuple[str, ...] = ()
+    left_out: float = 0.0

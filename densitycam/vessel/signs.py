@@ -1,4 +1,13 @@
-"""Signs of the culture's state that one photo shows without a calibration."""
+"""Signs of the culture's state that one photo shows without a calibration.
+
+Settled: the rows grow denser downward. Foam: above the fluid, light that is white and mottled
+where black and white bars should stand. Bubbles: spots lighter or darker than all that lies
+around them, over most of the height. Film: patches that belong neither to a row nor to a column,
+as no suspension shows them.
+
+What each rule misses and how often it is raised in vain is measured by
+tests/benchmarks/signs.py, which gives the figures.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +23,44 @@ SETTLED_SHARE, SETTLED_ORDER = 0.14, 0.8
 
 #: Contrast transmittance above which a single row's contrast is told well.
 ROW_CONTRAST_LEFT = 0.03
+
+#: A spot is lighter, or darker, than the places this far left, right, above and below it [mm],
+#: by so many standard deviations of the noise in its row and by so much of the row's light. A
+#: bar's edge or a stripe of glare has neighbours as light as itself.
+SPOT_REACH_MM, SPOT_SIGMAS, SPOT_SHARE = 1.0, 3.5, 0.06
+
+#: Bubbles: spots' share of the area in the middle one of bands 10 mm high. The few bubbles that
+#: hang on a wall kept under 0.0009 in simulated photos, an air line that covers 4 % above 0.0017.
+BUBBLY = 0.0013
+
+#: How far a bubble reaches beyond its spot [mm].
+BUBBLE_REACH_MM = 1.0
+
+#: Film: white bars are looked at in cells about this wide [mm]; patches as deep as this [ln of
+#: light] in the darkest seventh of cells. Clean walls kept under 0.018 in simulated photos;
+#: bubbles alone reached 0.032.
+CELL_MM, PATCHY, PATCHY_AMONG_BUBBLES = 3.0, 0.027, 0.045
+
+#: Foam is at least this light in its darkest channel, and that channel at least this share of
+#: the lightest.
+FOAM_LIGHT, FOAM_NEUTRAL = 0.42, 0.72
+
+#: Foam is mottled over its whole width, by this share of its light, and by this many times what
+#: the rows under it are. Clean glass, fluid and paper kept under 0.031 in simulated photos.
+FOAM_MOTTLE, FOAM_OVER_FLUID = 0.045, 2.2
+
+#: Or, too fine to be mottled, lights up a black bar to this, above the culture's own white bars.
+FOAM_ON_BLACK, FOAM_OVER_WHITE = 0.50, 0.22
+
+#: Least height of foam that is told [mm], in still fluid and among bubbles.
+FOAM_LEAST_MM, FOAM_LEAST_AMONG_BUBBLES_MM = 2.0, 4.0
+
+#: How high above the base line foam is looked for [mm]: further down the shelf is seen through
+#: the vessel's floor.
+FOAM_ABOVE_MM = 30.0
+
+#: How much of a bar's edges is left out where a row must surely look at a bar [mm].
+BAR_EDGE_MM = 1.2
 
 
 def is_settled(*, heights_mm: np.ndarray, row_contrast: np.ndarray, row_mean: np.ndarray) -> bool:
@@ -45,3 +92,205 @@ def _rank_correlation(a: np.ndarray, b: np.ndarray) -> float:
 
     ranks = [np.argsort(np.argsort(v)).astype(float) for v in (a, b)]
     return float(np.corrcoef(ranks[0], ranks[1])[0, 1])
+
+
+def find_spots(light: np.ndarray, *, px_per_mm: float) -> np.ndarray:
+    """Return where small round things stand out from all that is around them.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Linear light through the vessel's middle, rows from the top downward.
+    px_per_mm : float
+        Its scale [px/mm].
+
+    Returns
+    -------
+    ndarray of bool, shape (H, W)
+        Never set within `SPOT_REACH_MM` of the border.
+    """
+    import cv2
+    import numpy as np
+
+    reach = max(round(SPOT_REACH_MM * px_per_mm), 1)
+    found = np.zeros(light.shape[:2], dtype=bool)
+    if min(found.shape) <= 4 * reach:
+        return found
+    smooth = cv2.blur(light[..., :2].mean(axis=2).astype(np.float32), (3, 3))
+    inner = (slice(reach, -reach), slice(reach, -reach))
+    here = smooth[inner]
+    around = np.stack(
+        [
+            smooth[: -2 * reach, reach:-reach],
+            smooth[2 * reach :, reach:-reach],
+            smooth[reach:-reach, : -2 * reach],
+            smooth[reach:-reach, 2 * reach :],
+        ]
+    )
+    off = here - around.mean(axis=0)
+    off -= np.median(off, axis=1, keepdims=True)
+    noise = 1.4826 * np.median(np.abs(off), axis=1)
+    padded = np.pad(noise, 4, mode="edge")
+    noise = np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1)
+    least = np.maximum(SPOT_SIGMAS * noise, SPOT_SHARE * np.median(here, axis=1))[:, None]
+    found[inner] = (here - around.max(axis=0) > least) | (around.min(axis=0) - here > least)
+    return found
+
+
+def spotted_share(spots: np.ndarray, *, px_per_mm: float) -> float:
+    """Return the spots' share of the area in the middle one of bands 10 mm high.
+
+    A few large bubbles on the wall spot few bands, an open air line spots them all.
+    """
+    import numpy as np
+
+    bands = max(round(len(spots) / (10.0 * px_per_mm)), 1)
+    return float(np.median([band.mean() for band in np.array_split(spots, bands) if band.size]))
+
+
+def without_bubbles(light: np.ndarray, spots: np.ndarray, *, px_per_mm: float) -> np.ndarray:
+    """Return the light with bubbles replaced by the middle of the rest of their rows.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Linear light through the vessel's middle.
+    spots : ndarray of bool, shape (H, W)
+        From `find_spots`.
+    px_per_mm : float
+        Scale [px/mm].
+    """
+    import numpy as np
+
+    covered = bubble_area(spots, px_per_mm=px_per_mm)
+    rest = np.where(covered[..., None], np.nan, light)
+    whole = covered.all(axis=1)
+    rest[whole] = light[whole]
+    return np.where(covered[..., None], np.nanmedian(rest, axis=1, keepdims=True), light)
+
+
+def bubble_area(spots: np.ndarray, *, px_per_mm: float) -> np.ndarray:
+    """Return where the bubbles lie whose spots were found, bool, shape (H, W)."""
+    import cv2
+    import numpy as np
+
+    reach = max(round(BUBBLE_REACH_MM * px_per_mm), 1)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    return cv2.dilate(spots.astype(np.uint8), disc) > 0
+
+
+def patchiness(
+    light: np.ndarray, *, bar: np.ndarray, from_edge_mm: np.ndarray, px_per_mm: float
+) -> float:
+    """Return how patchy the white bars look, beyond what rows and columns have in common.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Linear light through the fluid.
+    bar : ndarray of int, shape (H,)
+        Which bar each row shows, 0 the lowest and black.
+    from_edge_mm : ndarray, shape (H,)
+        How far each row lies from the nearest edge between two bars [mm].
+    px_per_mm : float
+        Scale [px/mm].
+
+    Returns
+    -------
+    float
+        How far the darkest seventh of the cells lies under what its row and column foretell [ln].
+
+    Notes
+    -----
+    Density that changes with height belongs to a row, the chord of a cylinder, uneven light and
+    a stripe of glare to a column: both are taken out by median polish (Tukey 1977, Exploratory
+    Data Analysis). What grows on a wall belongs to neither. Only darker cells count: glare that
+    ends half way up is lighter.
+    """
+    import numpy as np
+
+    lead = light[..., :2].mean(axis=2)
+    columns = max(round(lead.shape[1] / (CELL_MM * px_per_mm)), 3)
+    cells = []
+    for number in range(1, int(bar.max(initial=0)) + 1, 2):
+        rows = lead[(bar == number) & (from_edge_mm > 2.5)]
+        if len(rows) >= 3.0 * px_per_mm:
+            cells.append([np.median(c) for c in np.array_split(rows, columns, axis=1)])
+    if len(cells) < 3:
+        return 0.0
+    rest = np.log(np.maximum(np.array(cells), 1e-3))
+    for _ in range(6):
+        rest -= np.median(rest, axis=0, keepdims=True)
+        rest -= np.median(rest, axis=1, keepdims=True)
+    return float(-np.quantile(rest, 0.15))
+
+
+def foam_bottom_row(
+    light: np.ndarray,
+    *,
+    black: np.ndarray,
+    height_mm: np.ndarray,
+    px_per_mm: float,
+    among_bubbles: bool,
+) -> int | None:
+    """Return the lowest row of foam, or None without foam.
+
+    Parameters
+    ----------
+    light : ndarray, shape (H, W, 3)
+        Linear light through the vessel's middle, rows from the top downward, paper white = 1.
+    black : ndarray of bool, shape (H,)
+        Rows that surely look at a black bar, through the fluid and through dry glass alike.
+    height_mm : ndarray, shape (H,)
+        Of each row above the base line [mm].
+    px_per_mm : float
+        Scale [px/mm].
+    among_bubbles : bool
+        Whether the fluid is full of bubbles, so that a cluster of them may pass for thin foam.
+
+    Notes
+    -----
+    Foam throws light back: it is white, hides the bars, and is mottled by its cells across the
+    whole width, where bubbles or scratches are mottled in places. Foam too fine to be mottled is
+    known by a black bar that is lighter than the culture's white ones.
+    """
+    import cv2
+    import numpy as np
+
+    row_light = np.median(light, axis=1)
+    darkest = row_light.min(axis=1)
+    neutral = darkest > FOAM_NEUTRAL * row_light.max(axis=1)
+    grey = cv2.blur(light.mean(axis=2).astype(np.float32), (3, 3))
+    # What is wider than 5 mm is not a cell.
+    wide = 2 * round(2.5 * px_per_mm) + 1
+    fine = grey - cv2.blur(grey, (wide, 1), borderType=cv2.BORDER_REFLECT)
+    # Seven columns in ten lie beyond 0.385 standard deviations (normal quantile).
+    mottle = np.quantile(np.abs(fine), 0.30, axis=1) / 0.385
+    # Quanta of light scatter with the root of their number.
+    lower = height_mm < FOAM_ABOVE_MM + 30.0
+    quanta = np.sqrt(np.maximum(grey.mean(axis=1), 1e-3))
+    usual = float(np.median((mottle / quanta)[lower])) * quanta
+    frothy = (darkest > FOAM_LIGHT) & neutral & (height_mm > FOAM_ABOVE_MM)
+    frothy &= mottle > np.maximum(FOAM_MOTTLE * darkest, FOAM_OVER_FLUID * usual)
+    culture = float(np.quantile(darkest[lower], 0.9))
+    lit = black & neutral & (height_mm > FOAM_ABOVE_MM)
+    lit &= darkest > max(FOAM_ON_BLACK, culture + FOAM_OVER_WHITE)
+
+    least_mm = FOAM_LEAST_AMONG_BUBBLES_MM if among_bubbles else FOAM_LEAST_MM
+    least = round(least_mm * px_per_mm)
+    lowest = [_lowest_run(mask, least) for mask in (frothy, lit)]
+    found = [row for row in lowest if row is not None]
+    return max(found) if found else None
+
+
+def _lowest_run(mask: np.ndarray, least: int) -> int | None:
+    """Return the last row of the lowest run of at least `least` rows, gaps of two closed."""
+    import cv2
+    import numpy as np
+
+    closed = cv2.morphologyEx(
+        mask.astype(np.uint8)[:, None], cv2.MORPH_CLOSE, np.ones((3, 1), np.uint8)
+    )[:, 0]
+    edges = np.flatnonzero(np.diff(np.r_[0, closed, 0].astype(np.int8)))
+    runs = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= least]
+    return int(runs[-1][1] - 1) if runs else None
