@@ -176,7 +176,7 @@ def _sedgewick_rafter(gap: float) -> _Ruling:
 #: Rulings that can be drawn, by "chamber/squares".
 RULED: dict[str, Callable[[float], _Ruling]] = {
     "improved-neubauer/group": lambda gap: _improved_neubauer(gap, corner=False),
-    "improved-neubauer/large": lambda gap: _improved_neubauer(gap, corner=True),
+    "improved-neubauer/sixteenth": lambda gap: _improved_neubauer(gap, corner=True),
     "thoma/group": _thoma,
     "buerker/group": _buerker,
     "fuchs-rosenthal/group": _fuchs_rosenthal,
@@ -622,7 +622,7 @@ def _counted(
         area = (u1 - u0) * (v1 - v0) / 1e6
         if (corners < 0).any() or (corners > np.array([width - 1, height - 1])).any():
             continue
-        if (np.hypot(*(corners - middle).T) > 0.93 * scene.field * lens.reach).any():
+        if (np.hypot(*(corners - middle).T) > 0.985 * scene.field * lens.reach).any():
             continue
         reach = radii + _GROOVE_UM
         x, y = upright.T
