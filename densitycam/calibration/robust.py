@@ -39,7 +39,11 @@ class Block:
 
 
 def robust_posterior(
-    prior_mean: np.ndarray, prior_covariance: np.ndarray, blocks: Sequence[Block]
+    prior_mean: np.ndarray,
+    prior_covariance: np.ndarray,
+    blocks: Sequence[Block],
+    *,
+    bad_share: float = BAD_SHARE,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return coefficients, covariance and how probably each slide is bad.
 
@@ -51,6 +55,9 @@ def robust_posterior(
         Its covariance.
     blocks : sequence of Block, length n
         The slides.
+    bad_share : float
+        How often a slide is bad before anything is known of it, 0 to below 1; with 0 every slide
+        is believed, and the regression is the plain one.
 
     Returns
     -------
@@ -85,13 +92,14 @@ def robust_posterior(
         )
         shift = np.linalg.solve(precision, pull)
         log_evidence = -0.5 * (misfit + np.linalg.slogdet(precision)[1] - pull @ shift)
-        log_evidence += len(suspects) * np.log(BAD_SHARE)
-        log_evidence += (n - len(suspects)) * np.log1p(-BAD_SHARE)
+        if suspects:
+            log_evidence += len(suspects) * np.log(bad_share)
+        log_evidence += (n - len(suspects)) * np.log1p(-bad_share)
         return float(log_evidence), shift, precision
 
     tried = {frozenset[int](): explain(frozenset())}
     best: frozenset[int] = frozenset()
-    while len(best) < n // 2:
+    while bad_share > 0 and len(best) < n // 2:
         wider = [best | {j} for j in range(n) if j not in best]
         tried |= {suspects: explain(suspects) for suspects in wider}
         likeliest = max(wider, key=lambda suspects: tried[suspects][0])
