@@ -60,9 +60,6 @@ DOUBTFUL_SIGMAS = 3.5
 #: Optical depths between which the starting calibration claims anything.
 START_DEPTHS = (0.15, 5.0)
 
-#: Optical depth beyond which contrast is lost in noise (METHOD: it vanishes at about 5).
-CONTRAST_END = 5.0
-
 #: How far beyond the counted densities a calibration reaches, as a factor.
 REACH = 2.0
 
@@ -166,7 +163,8 @@ class Calibration:
     points : tuple of KeptPoint
         The slides; empty for a starting calibration.
     range_low, range_high : float
-        Validity for `path_mm` [cells/mL]; nan for a starting calibration.
+        Validity for `path_mm` [cells/mL]: a factor of two past the counted densities, at the
+        dense end no further than contrast is seen; nan for a starting calibration.
     software : str
         Version that fitted it.
     """
@@ -296,6 +294,8 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
     path = math.exp(sum(math.log(k.path_mm) for k in kept) / len(kept))
     trusted = [k for k in kept if k.weight > 0.5] or kept
     counted = [k.cells_per_ml * k.path_mm / k.dilution / path for k in trusted]
+    # Past the densest slide brightness alone tells nothing, see `_told_by`.
+    highest = max(max(counted), min(max(counted) * REACH, _contrast_end(trusted, mean) / path))
     return _named(
         species=start.species,
         path_mm=path,
@@ -304,7 +304,7 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
         stray_scale=scale,
         stray_df=df,
         points=tuple(kept),
-        limits=(min(counted) / REACH, max(counted) * REACH),
+        limits=(min(counted) / REACH, highest),
         software=__version__,
     )
 
@@ -719,11 +719,7 @@ def predictive_band(
     if calibration.path_mm is None or not calibration.points:
         raise ValueError("a starting calibration has no photos to take the usual noise from")
     mean, covariance = np.array(calibration.coefficients), np.array(calibration.covariance)
-    usual: dict[str, list[tuple[float, float]]] = {name: [] for name in SIGNALS}
-    for point in calibration.points:
-        for signal in point.signals:
-            depth = CENTRE_DEPTH * math.exp(signal.x)
-            usual[signal.name].append((signal.sd * depth, signal.blank_sd * depth))
+    usual = _usual_noise(calibration.points)
     width = float(student_t.ppf(0.975, calibration.stray_df))
     band = []
     for density in densities:
@@ -733,16 +729,49 @@ def predictive_band(
             x = _depth_of(mean[3 * i : 3 * i + 3], log_seen)
             if x is None or not usual[name]:
                 continue
-            if name.startswith("contrast") and x > math.log(CONTRAST_END / CENTRE_DEPTH):
-                continue
-            noise, blank = (float(np.median(v)) for v in zip(*usual[name], strict=True))
             depth = CENTRE_DEPTH * math.exp(x)
-            signals.append(Signal(name, x, noise / depth, blank / depth))
+            depths, noises, blanks = zip(*usual[name], strict=True)
+            error = math.exp(float(np.interp(depth, depths, noises)) + depth)
+            if SEEN_SIGMAS * error < 1:  # else it is lost, as in `signals_of`
+                own = error / depth / (1 - SEEN_SIGMAS * error)
+                blank = math.exp(float(np.interp(depth, depths, blanks)))
+                signals.append(Signal(name, x, own, blank / depth))
         answer = _combine(mean, covariance, signals, calibration.stray_scale)
         if answer is not None:
             reach = math.exp(width * answer[1])
             band.append((float(density), density / reach, density * reach))
     return tuple(band)
+
+
+def _usual_noise(points: Sequence[KeptPoint]) -> dict[str, list[tuple[float, float, float]]]:
+    """Return each signal's noise in the slides' photos, by rising optical depth.
+
+    Optical depth, ln of the transmittance's standard deviation, ln of the blank's.
+    """
+    usual: dict[str, list[tuple[float, float, float]]] = {name: [] for name in SIGNALS}
+    for point in points:
+        for signal in point.signals:
+            depth = CENTRE_DEPTH * math.exp(signal.x)
+            # What `signals_of` made of the transmittance's error, undone.
+            error = signal.sd * depth / (1 + SEEN_SIGMAS * signal.sd * depth)
+            usual[signal.name].append(
+                (depth, math.log(error) - depth, math.log(max(signal.blank_sd * depth, 1e-9)))
+            )
+    return {name: sorted(found) for name, found in usual.items()}
+
+
+def _contrast_end(points: Sequence[KeptPoint], coefficients: np.ndarray) -> float:
+    """Return cells/mL x path at which contrast is lost in the usual noise; 0 where none is seen."""
+    ends = [0.0]
+    usual = _usual_noise(points)
+    for i, name in enumerate(SIGNALS):
+        if name.startswith("contrast") and usual[name]:
+            depth, noise, _ = usual[name][-1]
+            lost = max(depth, -math.log(SEEN_SIGMAS) - noise)
+            x = math.log(lost / CENTRE_DEPTH)
+            a, b, g = (float(v) for v in coefficients[3 * i : 3 * i + 3])
+            ends.append(math.exp(a + b * x + g * x * x))
+    return max(ends)
 
 
 def _depth_of(curve: np.ndarray, log_seen: float) -> float | None:
