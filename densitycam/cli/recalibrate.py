@@ -86,14 +86,15 @@ def _print_text(name: str, done: Recalibration, drift: ControlChart, only_try: b
     click.echo(f"{name}, " + ("all slides" if since is None else f"slides since {since:%Y-%m-%d}"))
     click.echo()
     for label, text in recalibration_lines(
-        before=done.before, after=done.after, changes=done.changes
+        before=done.before, after=done.after, changes=done.changes, drift=drift
     ):
         click.echo(entry(label, text))
-    click.echo(entry("Drift", drift.sentence))
     for line in changes_lines(done.changes):
         click.echo(line)
     if only_try:
         click.echo("Nothing was kept.")
+    elif done.after.id == done.before.id:
+        click.echo(f"{done.after.id} was in force already and stays so.")
     else:
         click.echo(f"Kept as {done.after.id}; earlier calibrations stay in the journal.")
 

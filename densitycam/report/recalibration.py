@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from densitycam.calibration.drift import ControlChart
 from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.model import Calibration
 from densitycam.journal.recalibrate import Change
@@ -57,7 +58,7 @@ def stray_words(calibration: Calibration) -> tuple[str, ...]:
 
 
 def recalibration_lines(
-    *, before: Calibration, after: Calibration, changes: Sequence[Change]
+    *, before: Calibration, after: Calibration, changes: Sequence[Change], drift: ControlChart
 ) -> list[tuple[str, str]]:
     """Return labelled paragraphs that set before beside after.
 
@@ -67,6 +68,8 @@ def recalibration_lines(
         In force until now, and from now on.
     changes : sequence of Change
         Past estimates by both.
+    drift : ControlChart
+        What the slides up to now said of the calibration before.
 
     Returns
     -------
@@ -88,8 +91,16 @@ def recalibration_lines(
                 "median)",
             )
         )
-    lines += [("Note", words) for words in stray_words(after)]
+    lines.append(("Drift", drift.sentence))
+    # Slides after a drift stray from those before it; that is no fault of theirs.
+    if drift.state != "drifted" or set(after.doubtful).isdisjoint(_run(drift)):
+        lines += [("Note", words) for words in stray_words(after)]
     return lines
+
+
+def _run(drift: ControlChart) -> list[str]:
+    labels = [check.label for check in drift.checks]
+    return labels[labels.index(drift.since) :]
 
 
 def changes_lines(changes: Sequence[Change]) -> list[str]:

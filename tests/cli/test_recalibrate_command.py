@@ -38,6 +38,15 @@ def test_a_drift_is_told_and_one_slide_mends_it(run, kept):
     assert max(len(ln) for ln in text.splitlines()) <= 80
 
 
+def test_slides_of_a_drift_are_not_called_bad(run, kept):
+    with kept() as journal:
+        for day in (10, 11):
+            add_slide(journal, day)
+    said = " ".join(run("recalibrate", "--vessel", "jar", "--try").output.split())
+    assert "The calibration no longer holds: since 2026-05-11 day 10.jpg" in said
+    assert "too low by what the other slides say" not in said
+
+
 def test_json_and_try(run, kept):
     with kept() as journal:
         add_slide(journal, 11)
@@ -73,6 +82,9 @@ def test_nothing_new_changes_nothing(run, kept):
     said = run("recalibrate", "--vessel", "jar").output
     assert "No estimate of 14 past photos changes." in said
     assert "The calibration holds: 5 slides" in " ".join(said.split())
+    assert "was in force already" in said
+    with kept() as journal:
+        assert len(journal.calibrations("isochrysis")) == 1
 
 
 def test_the_chart_is_written_or_refused(run, kept, tmp_path):
