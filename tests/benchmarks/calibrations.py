@@ -216,8 +216,10 @@ def spoil(
 
 def inside(who: Keeper, fitted: Calibration, rng: np.random.Generator, n: int) -> list[bool]:
     """Say of n fresh photos inside the stated range whether their interval holds the truth."""
-    low = max(fitted.range_low, who.density_at(0.2))
-    high = min(fitted.range_high, who.density_at(4.5))
+    # The range is told for the calibration's own path; what counts is cells in the light's way.
+    scale = (fitted.path_mm or who.path_mm) / who.path_mm
+    low = max(fitted.range_low * scale, who.density_at(0.2))
+    high = min(fitted.range_high * scale, who.density_at(4.5))
     held = []
     for density in np.exp(rng.uniform(math.log(low), math.log(high), n)):
         told = estimate(read(who, density, rng), fitted)
@@ -330,6 +332,28 @@ def recalibrated(settled: Calibration, points: Sequence[CalibrationPoint]) -> Ca
     return fit_calibration(loosened(settled), points)
 
 
+def other_path(how_many: int, seed: int) -> None:
+    """Print how often intervals hold in a vessel of another light path, not calibrated itself."""
+    held: list[bool] = []
+    widths, errors = [], []
+    for i in range(how_many // 2):
+        rng = np.random.default_rng([seed, 6, i])
+        who = keeper(rng)
+        fitted = fit_calibration(start_calibration(who.species), slides(who, 6, rng))
+        path = float(rng.choice([p for p in (20.0, 60.0, 93.0) if p != who.path_mm]))
+        moved = replace(who, path_mm=path, wall=rng.normal(0, WALL))
+        held += inside(moved, fitted, rng, 6)
+        density = moved.density_at(1.2)
+        told = estimate(read(moved, density, None), fitted)
+        widths.append(math.sqrt(told.high / told.low) - 1)
+        errors.append(abs(math.log(told.cells_per_ml / density)))
+    print("Scaled to a vessel of another light path")
+    print(
+        f"  {share(held)}  half-width {100 * np.median(widths):.0f} %, error without noise "
+        f"{100 * np.median(errors):.1f} % (median)"
+    )
+
+
 def drifts(how_many: int, seed: int) -> None:
     """Print how often the chart cries wolf, and how soon it sees a gain that moved by 40 %."""
     alarms, slid, seen = [], [], []
@@ -385,7 +409,7 @@ def rising(how_many: int, seed: int) -> None:
 
 def main(how_many: int = 500, seed: int = 20260401) -> None:
     """Print every figure."""
-    for part in (coverage, bad_slides, one_slide, rising, drifts):
+    for part in (coverage, bad_slides, one_slide, rising, other_path, drifts):
         began = time.perf_counter()
         part(how_many, seed)
         print(f"  ({time.perf_counter() - began:.0f} s)", flush=True)
