@@ -27,7 +27,7 @@ PROCESSES = 2
 def _simulator_key() -> bytes:
     """Return a hash of the source that pictures depend on."""
     folder = Path(densitycam.simulate.__file__).parent
-    skip = {"samples.py", "__init__.py"}
+    skip = {"samples.py", "slide.py", "__init__.py"}
     files = [f for f in sorted(folder.glob("*.py")) if f.name not in skip]
     key = hashlib.sha256()
     for file in (*files, Path(densitycam.card.layout.__file__)):
