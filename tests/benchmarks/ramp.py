@@ -61,7 +61,6 @@ def scene_of(group: Group, attenuation: float, **changes: object) -> Scene:
         vessel=group.vessel,
         cells_per_ml=density,
         level_mm=VESSELS[group.vessel].fill_mm,
-        haze=0.05,  # a dark room: the thinnest cultures are hard to find in a bright one
         grain=0.02,
         jpeg_quality=95,
         note="ramp",
