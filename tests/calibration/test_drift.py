@@ -94,6 +94,11 @@ def test_a_count_of_zero_or_a_mere_limit_has_no_ratio():
     told = estimate(reading(1e6), start)
     assert check_slide("a", counted=count_slide(cells=0, squares=4), foretold=told) is None
     assert check_slide("a", counted=slide(1e6), foretold=replace(told, status="more-than")) is None
+    both = check_slide("a", counted=slide(1e6), foretold=told)
+    assert both.sd == pytest.approx(math.hypot(slide(1e6).relative_sd, told.relative_sd), rel=1e-12)
+    assert both.sigmas == pytest.approx(
+        math.log(slide(1e6).cells_per_ml / told.cells_per_ml) / both.sd, rel=1e-12
+    )
 
 
 def test_slides_are_foretold_from_those_before_and_a_drift_is_found():

@@ -78,6 +78,13 @@ def test_a_bad_slide_is_named_with_its_factor(run, kept):
     assert found["drift"]["state"] == "one slide off"
 
 
+def test_a_count_that_is_too_low_is_named_as_such(run, kept):
+    with kept() as journal:
+        add_slide(journal, 9, wrong=0.4)
+    said = " ".join(run("recalibrate", "--vessel", "jar").output.split())
+    assert "day 9.jpg is 2.5 times too low by what the other slides say" in said
+
+
 def test_nothing_new_changes_nothing(run, kept):
     said = run("recalibrate", "--vessel", "jar").output
     assert "No estimate of 14 past photos changes." in said
