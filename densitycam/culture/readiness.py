@@ -193,10 +193,9 @@ def _hold_for_sign(case: _Case) -> Advice | None:
             "hold",
             "Do not feed from it, and do not split it.",
             (
-                "It is milky: it scatters light without the pigment that belongs to it, as "
-                "bacteria do.",
-                "Keep no starter from it before you have looked; use separate tools for your "
-                "other bottles.",
+                FLAGS["milky"].meaning,
+                "Bacteria look like that. Keep no starter from it before you have looked; use "
+                "separate tools for your other bottles.",
             ),
             "Look at a drop under the microscope, and smell it.",
         )
@@ -205,7 +204,7 @@ def _hold_for_sign(case: _Case) -> Advice | None:
             "hold",
             "Do not feed from it before you have looked at it.",
             (
-                "It is pale: less pigment for its turbidity than your counted cultures had.",
+                FLAGS["pale"].meaning,
                 "Either something else makes it cloudy, as bacteria do, or the cells have lost "
                 "pigment; too few photos since the last split tell which.",
             ),
@@ -216,7 +215,8 @@ def _hold_for_sign(case: _Case) -> Advice | None:
             "hold",
             "Swirl it gently until it is even, then take the photo again.",
             (
-                "It has settled: denser at the bottom than at the top, so no one density fits it.",
+                FLAGS["settled"].meaning,
+                "No one density fits it as it stands.",
                 "Diatoms settle when the air is weak; give it more air."
                 if case.facts.settles
                 else f"{case.facts.title} should not settle by itself: if it does so again, look "

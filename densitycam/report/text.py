@@ -343,10 +343,12 @@ def snap_text(
         The text, without a newline at its end.
     """
     shown = [*signs_with(estimate, reading.flags), *flags]
+    # Where the bars are lost and brightness tells nothing either, "too dense" says both.
+    told = {*shown, *reading.flags}
     if advice is not None:
-        advice = replace(advice, reasons=tuple(_said_once(advice.reasons, shown)))
+        advice = replace(advice, reasons=tuple(_said_once(advice.reasons, told)))
     because = () if advice is None else advice.reasons
-    own_notes = _said_once(estimate.notes, shown)
+    own_notes = _said_once(estimate.notes, told)
     said = dict.fromkeys(note for note in (*own_notes, *notes) if note not in because)
     parts = [
         _paragraph(title),

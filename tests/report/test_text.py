@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from dataclasses import replace
 from datetime import datetime
 
 import pytest
 from report_inputs import ADVICE, ESTIMATE, GROWTH, LESS, MORE, PLAN, READING, WAIT
 
+from densitycam.calibration.estimate import signs_with
+from densitycam.calibration.species import load_species
+from densitycam.culture.readiness import decide
 from densitycam.flags import FLAGS
 from densitycam.report.numbers import format_density
 from densitycam.report.text import (
@@ -26,6 +30,7 @@ from densitycam.report.text import (
     snap_text,
     split_plan_text,
 )
+from densitycam.vessel.record import VesselRecord
 
 ACTIONS = ("harvest", "wait", "overdue", "rescue", "hold", "cannot-tell")
 
@@ -196,6 +201,42 @@ def test_a_snap_says_what_to_do_before_how_it_was_measured_and_cautions_last():
     assert text.endswith(PLAN.cautions[-1])
     for sentence in (*PLAN.notes, *PLAN.cautions, ADVICE.reasons[0]):  # each said once
         assert flat(text).count(sentence) == 1
+
+
+@pytest.mark.parametrize("sign", [n for n, f in FLAGS.items() if f.kind == "sign"])
+def test_no_sentence_of_a_snap_is_said_twice(sign):
+    # Through the rule and the calibration's own notes, as the commands do.
+    flags = ("bars-lost",) if sign == "too-dense" else (sign,)
+    brightness = "No bar shows through: read from mean brightness alone."
+    notes = (brightness,) if "bars-lost" in flags else ()
+    estimate = replace(MORE if sign == "too-dense" else ESTIMATE, notes=notes)
+    advice = decide(
+        estimate=estimate,
+        flags=signs_with(estimate, flags),
+        growth=GROWTH,
+        facts=load_species("nannochloropsis"),
+        vessel=VesselRecord("x", "nannochloropsis", 900.0, 60.0),
+        now=datetime(2024, 3, 9, 19, 0),
+    )
+    reading = replace(READING, flags=flags)
+    text = snap_text(title="x", reading=reading, estimate=estimate, advice=advice)
+    assert_fits(text)
+    assert flat(text).count("No bar shows through") == (sign == "bars-lost")
+    said = [line.strip(" -") for line in unwrapped(text)]
+    sentences = [s for line in said for s in re.split(r"(?<=[.;:]) ", line) if len(s) > 25]
+    assert len(sentences) > 5
+    assert sorted(set(sentences)) == sorted(sentences)
+
+
+def unwrapped(text):
+    """Join each entry's and bullet's wrapped lines."""
+    lines = []
+    for line in text.splitlines():
+        if line.startswith("    ") and lines:
+            lines[-1] += " " + line.strip()
+        else:
+            lines.append(line)
+    return lines
 
 
 def test_more_than_is_too_dense_and_says_what_to_do():
