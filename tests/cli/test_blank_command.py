@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from dataclasses import replace
 
 import pytest
@@ -16,7 +17,7 @@ from densitycam.simulate.scene import Scene
 def water(tmp_path_factory):
     """Two photos of the flat bottle with clean salt water."""
     folder = tmp_path_factory.mktemp("water")
-    scene = Scene(seed=70, cells_per_ml=0.0, haze=0.1, size_px=(1000, 750))
+    scene = Scene(seed=70, cells_per_ml=0.0, size_px=(1000, 750))
     paths = []
     for n in range(2):
         paths.append(folder / f"water-{n}.jpg")
@@ -80,6 +81,15 @@ def test_past_readings_and_slides_follow_without_their_photos(run, photo_folder,
     assert [p["fresh"] for p in new] == [False] * 4
     assert all(a["reading"]["attenuation"] != b["reading"]["attenuation"]
                for a, b in zip(old, new, strict=True))  # fmt: skip
+
+
+def test_clean_water_among_a_batchs_photos_is_less_than_and_no_fall(run, photo_folder, water):
+    plain = json.loads(run("batch", photo_folder, "--json").output)["photos"]
+    shutil.copy(water[0], photo_folder / "slim" / "rinsed.jpg")  # taken a month before the others
+    found = json.loads(run("batch", photo_folder, "--json").output)["photos"]
+    assert found[0]["estimate"]["status"] == "less-than"
+    assert found[0]["estimate"]["high"] < 4e6
+    assert [p["growth"] for p in found[1:]] == [p["growth"] for p in plain]
 
 
 def test_a_sample_in_another_bottle_does_not_use_the_vessels_blank(run, slim, water, photo_stock):
