@@ -286,6 +286,9 @@ def test_the_band_is_as_wide_as_the_estimates_of_fresh_photos():
         told = estimate(reading(density), calibration)
         assert math.log(high / low) == pytest.approx(math.log(told.high / told.low), rel=0.12)
         assert math.sqrt(low * high) == pytest.approx(density, rel=1e-9)
+    # Where contrast is lost, brightness alone is left, and it is the less sure of the two.
+    (_, low, high), (_, far_low, far_high) = predictive_band(calibration, [2.2e6, 6e6])
+    assert far_high / far_low > 1.3 * high / low
     with pytest.raises(ValueError, match="no photos"):
         predictive_band(start_calibration(SPECIES), [1e6])
 
