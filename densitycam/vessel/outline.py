@@ -40,6 +40,15 @@ _MIDDLE_INSIDE_MM = 40.0
 #: Breadth of the field's ends [mm], and the loss of white there that means the vessel covers them.
 _BORDER_MM, _COVERED, _ALL_COVERED = 4.0, 0.04, 0.08
 
+#: Where white lost more than this and yet bars have this share of their own contrast, a shadow
+#: lies: light that is missing, as no vessel makes it, takes from black and white alike.
+_SHADE, _SHADE_CLEAR = 0.25, 0.985
+
+#: The vessel's own tinted shadow lies nearer than this [mm]; further off, white that has lost this
+#: much in every channel, over this share of one side, lies in another shadow. Good photos kept
+#: under a share of 0.2, behind a wide and dense vessel.
+_OWN_SHADOW_MM, _SHADED, _SHADED_SHARE = 20.0, 0.11, 0.35
+
 #: Glass walls of a cylinder are about this thick [mm].
 _WALL_MM = 2.0
 
@@ -100,7 +109,8 @@ def _look_along(view: CardView) -> _Columns:
     black = np.median(
         [
             np.median(window(view.light, steps[-1].rect, inset=0.2), axis=(0, 1))[:2]
-            for steps in (view.layout.grey_left, view.layout.grey_right)
+            for side, steps in (("left", view.layout.grey_left), ("right", view.layout.grey_right))
+            if side != view.hidden_side
         ],
         axis=0,
     )
@@ -152,14 +162,12 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     PhotoRefusedError
         "no-vessel" where the bars are undisturbed, "two-vessels", "off-place" where the vessel
         covers one end of the bars and its middle is out of sight, "wrong-vessel" where a cylinder
-        is much wider or narrower than its record.
+        is much wider or narrower than its record, "uneven-light" where one side lies in shadow.
 
     Notes
     -----
     The outermost steep changes are the walls: they throw light aside, however clear the fluid.
     """
-    import numpy as np
-
     s = SHEET_PX_PER_MM
     seen = _look_along(view)
     left, right = _outermost_edges(seen)
@@ -167,34 +175,105 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     # A bag thins towards its welds, where bars that its middle shifts out of place look clear.
     if shape != "bag" and _gap_between(seen, left, right):
         raise refuse("two-vessels")
-    border = round(_BORDER_MM * s)
-    loss_left = 1 - float(np.median(seen.white[:border]))
-    loss_right = 1 - float(np.median(seen.white[-border:]))
+    loss_left, loss_right = _loss_at_ends(seen)
     left_mm, right_mm = field.x_mm + left / s, field.x_mm + right / s
     if min(loss_left, loss_right) > _ALL_COVERED:
         raise refuse("off-place", "it covers both ends of the bars")
-    beyond = max(loss_left, loss_right) > _COVERED
-    if not beyond and right_mm - left_mm < _NARROWEST_MM:
+    covered = ""
+    if max(loss_left, loss_right) > _COVERED:
+        covered = "left" if loss_left > loss_right else "right"
+    if not covered and right_mm - left_mm < _NARROWEST_MM:
         raise refuse("no-vessel")
+    if view.hidden_side:
+        _explain_hidden_side(view, left_mm, right_mm, covered, path_mm=path_mm, shape=shape)
+    if covered:
+        # That edge lies beyond the field's end, and no bar tells where.
+        left_mm = field.x_mm if covered == "left" else left_mm
+        right_mm = field.right_mm if covered == "right" else right_mm
     if shape == "cylinder":
         ratio = _diameter_mm(view, left_mm, right_mm) / (path_mm + 2 * _WALL_MM)
-        if beyond and ratio <= WIDEST_RATIO:
-            # One edge lies beyond the field's end, where no bar tells it; the width is known.
-            width = _USUAL_RATIO * silhouette_mm(view, path_mm=path_mm)
-            if loss_left > loss_right:
-                left_mm = min(right_mm - width, field.x_mm)
-            else:
-                right_mm = max(left_mm + width, field.right_mm)
-        elif not NARROWEST_RATIO <= ratio <= WIDEST_RATIO:
+        if not (covered or ratio >= NARROWEST_RATIO) or ratio > WIDEST_RATIO:
             wide = ratio * path_mm
             raise refuse("wrong-vessel", f"about {wide:.0f} mm wide, not {path_mm:.0f} mm")
-    elif beyond:
-        left_mm = field.x_mm if loss_left > loss_right else left_mm
-        right_mm = field.right_mm if loss_right > loss_left else right_mm
+        width = _USUAL_RATIO * silhouette_mm(view, path_mm=path_mm)
+        if covered == "left":
+            left_mm = min(right_mm - width, left_mm)
+        elif covered:
+            right_mm = max(left_mm + width, right_mm)
     middle = (left_mm + right_mm) / 2
     if min(middle - field.x_mm, field.right_mm - middle) < _MIDDLE_INSIDE_MM:
         raise refuse("off-place")
+    _refuse_shadow(view, left_mm, right_mm)
     return left_mm, right_mm
+
+
+def _explain_hidden_side(
+    view: CardView, left_mm: float, right_mm: float, covered: str, *, path_mm: float, shape: str
+) -> None:
+    """Refuse a photo whose grey steps of one side do not fit, unless the vessel hides them.
+
+    From the edge that is seen, a cylinder as wide as its record must reach them, and cover the
+    field's end on its way; a hand would not.
+    """
+    side = view.hidden_side
+    column = (view.layout.grey_left if side == "left" else view.layout.grey_right)[0].rect
+    column_mm = column.x_mm + column.width_mm / 2
+    reach = (column_mm, right_mm) if side == "left" else (left_mm, column_mm)
+    if (
+        side != covered
+        or shape != "cylinder"
+        or _diameter_mm(view, *reach) > WIDEST_RATIO * (path_mm + 2 * _WALL_MM)
+    ):
+        raise refuse("tone", f"those on the {side} are covered, or in other light")
+
+
+def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
+    """Refuse a photo with one side of the card in a shadow that the smooth light knows not of.
+
+    The vessel's own shadow is tinted and lies beside it; where no channel keeps its light further
+    off, something else stands in the way.
+    """
+    import numpy as np
+
+    layout, s = view.layout, round(SHEET_PX_PER_MM)
+    field = layout.bar_field
+    bars = np.stack(
+        [window(view.light, _middle(bar.rect)).mean(axis=0) for bar in layout.bars[1::2]]
+    )
+    bars = bars[:, : bars.shape[1] // (2 * s) * 2 * s]
+    bars = bars.reshape(len(bars), -1, 2 * s, 3).mean(axis=2)  # every 2 mm: (8, 90, 3)
+    at = field.x_mm + 2.0 * np.arange(bars.shape[1]) + 1.0
+    strips = (
+        Rect(layout.grey_left[0].rect.x_mm - 3.2, field.y_mm + 2.0, 2.0, field.height_mm - 4.0),
+        Rect(layout.grey_right[0].rect.right_mm + 1.2, field.y_mm + 2.0, 2.0, field.height_mm - 4),
+    )
+    for strip, clear in (
+        (strips[0], left_mm - _OWN_SHADOW_MM),
+        (strips[1], right_mm + _OWN_SHADOW_MM),
+    ):
+        on_left = strip is strips[0]
+        beyond = at < clear if on_left else at > clear
+        cells = [bars[:, beyond].reshape(-1, 3)]
+        if strip.right_mm < clear if on_left else strip.x_mm > clear:
+            paper = np.median(window(view.light, strip), axis=1)
+            # As many as the bars would be over 8 mm.
+            cells.append(paper[np.linspace(0, len(paper) - 1, 32).astype(int)])
+        kept = np.concatenate(cells).max(axis=1)
+        if len(kept) >= 8 and np.mean(kept < 1 - _SHADED) > _SHADED_SHARE:
+            raise refuse("uneven-light", "one side lies in shadow")
+
+
+def _loss_at_ends(seen: _Columns) -> tuple[float, float]:
+    """Return how much white is lost at the field's left and right end, not by a shadow."""
+    import numpy as np
+
+    border = round(_BORDER_MM * SHEET_PX_PER_MM)
+    losses = []
+    for end in (slice(0, border), slice(-border, None)):
+        white, contrast = float(np.median(seen.white[end])), float(np.median(seen.contrast[end]))
+        shade = 1 - white > _SHADE and contrast > _SHADE_CLEAR * white
+        losses.append(0.0 if shade else 1 - white)
+    return losses[0], losses[1]
 
 
 def _outermost_edges(seen: _Columns) -> tuple[int, int]:

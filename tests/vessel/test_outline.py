@@ -11,7 +11,7 @@ from densitycam.card.layout import card_layout
 from densitycam.errors import PhotoRefusedError
 from densitycam.simulate import VESSELS, Scene, write_photo
 from densitycam.simulate.camera import hold
-from densitycam.simulate.scene import Glare
+from densitycam.simulate.scene import Glare, Shadow
 from densitycam.vessel.read import read_photo
 
 CLEAR = Scene(seed=11, cells_per_ml=0.0, yaw_deg=9.0, pitch_deg=7.0, fill=0.8)
@@ -67,3 +67,24 @@ def test_a_cylinder_much_wider_or_narrower_than_its_record_is_refused(tmp_path, 
         read_photo(tmp_path / "a.jpg", path_mm=told_mm, shape="cylinder")
     assert caught.value.flag == "wrong-vessel"
     assert "ruler" in caught.value.advice
+
+
+def test_the_edge_of_a_shadow_on_the_card_is_refused_and_a_slope_of_light_is_not(tmp_path):
+    good = replace(CLEAR, cells_per_ml=2e7, yaw_deg=0.0, gradient=(0.15, 0.1))
+    assert "too-thin" not in read(tmp_path, good, path_mm=20.0, shape="flat").flags
+    for edge_mm in (-35.0, 10.0):  # beside the vessel, and behind it
+        shaded = replace(good, shadow=Shadow(x_mm=edge_mm, slope=-0.2, depth=0.4))
+        with pytest.raises(PhotoRefusedError, match="light on the card") as caught:
+            read(tmp_path, shaded, path_mm=20.0, shape="flat")
+        assert caught.value.flag == "uneven-light"
+
+
+def test_a_wide_vessel_seen_from_the_side_may_hide_grey_steps_and_a_hand_may_not(tmp_path):
+    straight = replace(CLEAR, vessel="cylinder-100", cells_per_ml=1e6, species="isochrysis",
+                       yaw_deg=0.0, fill=0.75)  # fmt: skip
+    aside = replace(straight, yaw_deg=21.0)
+    found = [read(tmp_path, s, path_mm=100.0, shape="cylinder") for s in (straight, aside)]
+    assert found[1].attenuation[:2] == pytest.approx(found[0].attenuation[:2], rel=0.12)
+    with pytest.raises(PhotoRefusedError, match="grey steps") as caught:
+        read(tmp_path, replace(straight, defect="hand"), path_mm=100.0, shape="cylinder")
+    assert caught.value.flag == "tone"
