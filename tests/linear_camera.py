@@ -1,7 +1,8 @@
 """A camera without faults before a card with a slab of known transmittance: truth for tests.
 
 Light is worked out in floating point from the layout table, seen in perspective, and written
-with the sRGB curve of IEC 61966-2-1. Nothing here comes from the estimator.
+with the sRGB curve of IEC 61966-2-1, bent by an S-curve where a test asks. Nothing here comes from
+the estimator.
 """
 
 from __future__ import annotations
@@ -58,6 +59,8 @@ def photo_of_slab(
     blur_px: float = 1.0,
     crop: slice | None = None,
     quality: int = 92,
+    flare: float = 0.0,
+    s_curve: float = 0.0,
     **save: object,
 ) -> Path:
     """Write a photo of the card with a slab of optical depths `depths` (None: a bare card)."""
@@ -77,13 +80,14 @@ def photo_of_slab(
     homography = cv2.getPerspectiveTransform(corners, seen)
     soft = cv2.GaussianBlur(light, (0, 0), blur_px)
     view = cv2.warpPerspective(soft, homography, (2000, 1500), borderValue=(0.3, 0.3, 0.3))
-    view = view * exposure
+    view = (view + flare) * exposure
     if noise:
         view = view + np.random.default_rng(1).normal(0, noise, view.shape)
     view = np.clip(view, 0, 1)
     coded = np.where(
         view <= 0.0031308, 12.92 * view, 1.055 * np.maximum(view, 1e-9) ** (1 / 2.4) - 0.055
     )
+    coded = coded + s_curve * coded * (1 - coded) * (2 * coded - 1)
     rgb = np.rot90((coded * 255 + 0.5).astype(np.uint8), turns)
     if mirror:
         rgb = rgb[:, ::-1]
