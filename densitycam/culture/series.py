@@ -20,6 +20,9 @@ class DensityPoint:
         Standard deviation of ln(cells/mL) of this point.
     flags : tuple of str
         State signs seen in the photo.
+    pigment : float or None
+        Pigment per scatter [ln], as `densitycam.calibration.pigment.Pigment` has it; None where
+        the photo does not tell.
     """
 
     when: datetime
@@ -28,6 +31,7 @@ class DensityPoint:
     high: float
     relative_sd: float
     flags: tuple[str, ...] = ()
+    pigment: float | None = None
 
 
 @dataclass(frozen=True)

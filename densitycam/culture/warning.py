@@ -1,0 +1,522 @@
+"""Early warning: what a vessel's photos say together before any one of them looks bad.
+
+Two quantities are watched, each against what this vessel usually does: growth at a given density,
+and pigment per scatter. Both by a cumulative sum, which adds up small shortfalls that one photo
+could not tell from noise. How often it warns in vain, and how often in time, is measured by
+tests/benchmarks/early_warning.py, which gives the figures.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from densitycam.culture.growth import NOISE_DEGREES
+from densitycam.culture.series import DensityPoint, Split
+from densitycam.culture.wording import days_words, significant
+
+if TYPE_CHECKING:
+    import numpy as np
+
+__all__ = ["KINDS", "EarlyWarning", "early_warnings"]
+
+#: Kinds of warning, the most urgent first.
+KINDS = ("milky-turn", "below-forecast", "pigment-falling", "slow-growth", "settling-again")
+
+#: Days that are under suspicion; what is usual is learned from the photos before them. Our own
+#: choice: most of a week's batch, and longer than the crashes to be seen in time.
+WINDOW_DAYS = 6.0
+#: How far back the usual is learned from [day]. Our own choice: some four batches, so that
+#: a season or another lamp becomes the new usual.
+USUAL_DAYS = 35.0
+#: Fewest steps between photos, and fewest pigment readings, that make something usual. Our own
+#: choice; with fewer, growth is held against standing still and pigment is not judged.
+MIN_STEPS, MIN_PIGMENTS = 6, 6
+#: What a photo of median certainty errs by itself, and how a culture wanders from its usual growth
+#: in a day, as SD of ln density, before the vessel's own photos have shown it. A point's
+#: relative_sd also holds the calibration's error, which all photos share. Our own choice.
+PHOTO_SD, WANDER_SD = 0.055, 0.03
+#: How much more a settled culture's reading errs, as SD of ln density. Our own choice.
+SETTLED_SD = 0.12
+#: What is known of any culture's growth before its first photo: specific growth rate, and how much
+#: lower it is at the densest, each 0 give or take this [1/day]. Wide: home cultures grow by 0.2 to
+#: 1.5 a day.
+PRIOR_RATE_SD = 1.0
+#: What a split costs beyond its dilution, as lag or a jug read wrong, 0 give or take this [ln]; and
+#: by how much it differs from one split to the next [ln]. Our own choice.
+PRIOR_SETBACK_SD, SPLIT_SD = 0.15, 0.06
+#: What one photo's pigment strays from the usual where nothing is known yet [ln], its slope with ln
+#: density give or take this. As `densitycam.calibration.pigment` has it for one lamp and phone.
+PIGMENT_STRAY, PIGMENT_SLOPE_SD = 0.10, 0.12
+#: Cumulative sums (Page 1954, Biometrika 41:100) of density, of pigment, and of too little pigment
+#: for too much turbidity: allowance a photo, and the sum that warns, in standard deviations of a
+#: photo; and the most that one photo can add, so that none warns alone. Chosen on tuning seeds of
+#: the benchmark.
+ALLOWANCE, THRESHOLD = 0.55, 2.6
+PIGMENT_ALLOWANCE, PIGMENT_THRESHOLD = 1.0, 3.4
+MILKY_ALLOWANCE, MILKY_THRESHOLD = 1.0, 2.0
+MOST_OF_ONE = 3.0
+#: By so many standard deviations, the error of the usual with them, a whole stretch must fall
+#: short. Chosen as above.
+SURE = 2.0
+#: Degrees of freedom of the Student errors by which far-off steps lose their weight in the usual
+#: (Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881, from memory).
+TAIL_DEGREES = 4.0
+#: Least that warns, however sure: density short of the forecast, pigment short of the usual
+#: [share]. Our own choice: less is no reason to act.
+LEAST_SHORT, LEAST_PALE = 0.15, 0.12
+#: Growth under this share of its usual is called slow.
+SLOW_SHARE = 0.5
+#: Settled in so many of the last so many photos comes again. One photo in fifty may look settled
+#: when it is not; two in three by such chance is one photo in a thousand (binomial).
+SETTLED_OF, SETTLED_AMONG = 2, 3
+#: Milky in so many of the last so many photos.
+MILKY_OF, MILKY_AMONG = 2, 3
+
+_MICROSCOPE = "Look at a drop under the microscope, and smell it, before you feed or split it."
+
+
+@dataclass(frozen=True)
+class EarlyWarning:
+    """One thing the series warns of.
+
+    Parameters
+    ----------
+    kind : str
+        One of `KINDS`.
+    since : datetime
+        Photo after which it began, as far as the photos can tell; local, naive.
+    sentence : str
+        What is seen, plainly.
+    evidence : str
+        The numbers behind it.
+    advice : str
+        What to do.
+    """
+
+    kind: str
+    since: datetime
+    sentence: str
+    evidence: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class _Photo:
+    """One photo: day since the first, ln density, its noise, ln of the known dilution before it.
+
+    `dilution` is that since the photo before, 0 for none; nan where it cannot be known.
+    """
+
+    when: datetime
+    day: float
+    log: float
+    sd: float
+    pigment: float | None
+    dilution: float
+
+
+@dataclass(frozen=True)
+class _Usual:
+    """Growth as this vessel usually does it: rate - slope x density, never below 0.
+
+    Parameters
+    ----------
+    rate, slope : float
+        Specific growth rate far below the ceiling [1/day], and by how much it falls per cell/mL.
+    setback : float
+        What a split costs beyond its dilution [ln], as when growth pauses for a day.
+    covariance : ndarray, shape (3, 3)
+        Of (rate, slope, setback).
+    scale : float
+        What the photos scatter over what was taken for it.
+    """
+
+    rate: float
+    slope: float
+    setback: float
+    covariance: np.ndarray
+    scale: float
+
+    def carry(self, log: float, days: float) -> float:
+        """Gain in ln density over some days from a density [ln]."""
+        if self.rate <= 0:
+            return 0.0
+        if self.slope <= 0:
+            return self.rate * days
+        ceiling = self.rate / self.slope
+        rest = ceiling / math.exp(log) - 1.0
+        if rest <= 0:
+            return 0.0
+        return math.log(ceiling) - math.log1p(rest * math.exp(-self.rate * days)) - log
+
+    def variance(self, log: float, days: float, split: bool) -> float:
+        """Variance of the gain in ln density over some days around a density."""
+        row = (days, -days * math.exp(log), -1.0 if split else 0.0)
+        return max(float(self.covariance.dot(row).dot(row)), 0.0)
+
+    def error(self, photos: Sequence[_Photo]) -> float:
+        """Return the standard deviation of the gain over a stretch, the usual's own error with it.
+
+        That error is common to all steps and adds up, where the photos' noise does not.
+        """
+        days = density = splits = 0.0
+        for a, b in pairwise(photos):
+            days += b.day - a.day
+            density += (b.day - a.day) * math.exp((a.log + b.dilution + b.log) / 2)
+            splits += b.dilution < 0
+        row = (days, -density, -splits)
+        noise = photos[0].sd ** 2 + photos[-1].sd ** 2
+        noise += WANDER_SD**2 * days + SPLIT_SD**2 * splits
+        common = max(float(self.covariance.dot(row).dot(row)), 0.0)
+        return math.sqrt(common + self.scale**2 * noise)
+
+
+def early_warnings(
+    points: Sequence[DensityPoint],
+    splits: Sequence[Split],
+    now: datetime,
+    *,
+    settles: bool = False,
+) -> tuple[EarlyWarning, ...]:
+    """Say what the series of one vessel's photos warns of.
+
+    Parameters
+    ----------
+    points : sequence of DensityPoint
+        Densities of one vessel over all its batches, any order; those after `now` are left out.
+    splits : sequence of Split
+        Logged and inferred splits, any order. Growth is followed across a logged split, its
+        dilution taken off; an inferred one breaks the chain.
+    now : datetime
+        The moment asked about, local, naive.
+    settles : bool, default False
+        True for a species whose healthy cells sink when the air is weak (diatoms).
+
+    Returns
+    -------
+    tuple of EarlyWarning
+        The most urgent first; empty where nothing is amiss or too little is known.
+
+    Notes
+    -----
+    Usual growth is a straight line of specific growth rate against density, which is the
+    logistic law, by Bayesian regression over the last five weeks less the newest six days. A
+    Kalman filter carries each photo's density on to the next along that line; how far the next
+    photo falls short, in standard deviations, goes into a one-sided cumulative sum (Page 1954).
+    Pigment goes into another, against its own usual at the same density.
+    """
+    seen = sorted((p for p in points if p.when <= now), key=lambda p: p.when)
+    photos = _photos(seen, [s for s in splits if s.when <= now])
+    found = {}
+    for warning in (
+        _settling(seen, settles),
+        *_density_and_pigment(photos),
+        _milky_photos(seen),  # the surest kind of milky turn, so it has the last word
+    ):
+        if warning is not None:
+            found[warning.kind] = warning
+    return tuple(found[kind] for kind in KINDS if kind in found)
+
+
+def _photos(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[_Photo]:
+    """Usable photos in order of time, their shared error taken off, with the dilution between."""
+    kept = [p for p in points if 0 < p.cells_per_ml < math.inf and not math.isinf(p.relative_sd)]
+    if not kept:
+        return []
+    kept = [p for p in kept if kept[-1].when - p.when <= timedelta(days=USUAL_DAYS)]
+    stated = [max(p.relative_sd, 0.01) if p.relative_sd >= 0 else PHOTO_SD for p in kept]
+    middle = sorted(stated)[len(stated) // 2]
+    photos: list[_Photo] = []
+    for n, (p, sd) in enumerate(zip(kept, stated, strict=True)):
+        between = [s for s in splits if n and kept[n - 1].when <= s.when < p.when]
+        known = all(not s.inferred and 0 < s.kept_share < 1 for s in between)
+        photos.append(
+            _Photo(
+                when=p.when,
+                day=(p.when - kept[0].when).total_seconds() / 86400.0,
+                log=math.log(p.cells_per_ml),
+                sd=math.hypot(
+                    PHOTO_SD * min(max(sd / middle, 0.5), 3.0), SETTLED_SD * ("settled" in p.flags)
+                ),
+                pigment=p.pigment if p.pigment is not None and math.isfinite(p.pigment) else None,
+                dilution=sum(math.log(s.kept_share) for s in between) if known else math.nan,
+            )
+        )
+    return photos
+
+
+def _usual_growth(photos: Sequence[_Photo]) -> _Usual | None:
+    """Learn how fast this vessel grows at which density; None with too few steps."""
+    import numpy as np
+
+    steps = [
+        (a, b) for a, b in pairwise(photos) if b.day - a.day >= 0.25 and b.dilution == b.dilution
+    ]
+    if len(steps) < MIN_STEPS:
+        return None
+    top = max(math.exp(b.log) for _, b in steps)
+    days = np.array([b.day - a.day for a, b in steps])
+    gains = np.array([b.log - b.dilution - a.log for a, b in steps])
+    middles = np.array([math.exp((a.log + b.dilution + b.log) / 2) / top for a, b in steps])
+    split = np.array([b.dilution < 0 for _, b in steps])
+    noise = np.array([a.sd**2 + b.sd**2 for a, b in steps]) + WANDER_SD**2 * days
+    noise += SPLIT_SD**2 * split
+    rows = np.column_stack([days, -days * middles, -1.0 * split])
+    prior = np.diag([PRIOR_RATE_SD**-2, PRIOR_RATE_SD**-2, PRIOR_SETBACK_SD**-2])
+    trust = np.ones(len(steps))
+    for _ in range(12):
+        weights = trust / noise
+        covariance = np.linalg.inv(prior + rows.T @ (rows * weights[:, None]))
+        best = covariance @ (rows.T @ (gains * weights))
+        if best[1] < 0:  # growing faster the denser it is: noise, so the slope is 0
+            best = best - covariance[:, 1] * (best[1] / covariance[1, 1])
+        # A split nobody logged, or a photo far off, must not pass for this vessel's usual.
+        misfits = (gains - rows @ best) ** 2 / noise
+        trust = (TAIL_DEGREES + 1) / (TAIL_DEGREES + misfits)
+    scale = math.sqrt((NOISE_DEGREES + np.sum(trust * misfits)) / (NOISE_DEGREES + len(steps)))
+    unit = np.array([1.0, 1.0 / top, 1.0])
+    return _Usual(
+        rate=float(best[0]),
+        slope=float(best[1]) / top,
+        setback=float(best[2]),
+        covariance=covariance * np.outer(unit, unit) * scale**2,
+        scale=scale,
+    )
+
+
+@dataclass(frozen=True)
+class _Step:
+    """One photo held against what was usual.
+
+    Parameters
+    ----------
+    place : int
+        Which photo.
+    short : float
+        How far it falls short of the usual, in standard deviations; -inf where nothing before it
+        can be held against it.
+    amount : float
+        Of growth, the gain that was hoped for [ln]; of pigment, how much is missing [ln].
+    """
+
+    place: int
+    short: float
+    amount: float
+
+
+def _run(shortfalls: Sequence[float], allowance: float) -> tuple[int, float]:
+    """One-sided cumulative sum: the place after its foot, and how high it stands now."""
+    height, begin = 0.0, 0
+    for n, z in enumerate(shortfalls):
+        height = max(0.0, height + min(z, MOST_OF_ONE) - allowance)
+        if height == 0.0:
+            begin = n + 1
+    return begin, height
+
+
+def _density_and_pigment(photos: Sequence[_Photo]) -> tuple[EarlyWarning | None, ...]:
+    """Warnings of growth, of pigment, and of both together."""
+    if len(photos) < 3:
+        return ()
+    edge = photos[-1].day - WINDOW_DAYS
+    first = max(next(n for n, p in enumerate(photos) if p.day > edge), 1)
+    usual = _usual_growth(photos[:first])
+    growth = _watch_growth(photos, first, usual)
+    pigment = _watch_pigment(photos, first)
+    return (
+        _short_of_growth(photos, growth, usual),
+        _short_of_pigment(photos, pigment),
+        None if usual is None else _more_than_cells(photos, growth, pigment),
+    )
+
+
+def _gain(photos: Sequence[_Photo]) -> float:
+    """Gain in ln density over some photos, known dilutions taken off; nan across others."""
+    return photos[-1].log - photos[0].log - sum(p.dilution for p in photos[1:])
+
+
+def _watch_growth(photos: Sequence[_Photo], first: int, usual: _Usual | None) -> list[_Step]:
+    """Carry each photo's density on to the next (Kalman filter) and note what is short."""
+    import numpy as np
+
+    known = usual if usual is not None else _Usual(0.0, 0.0, 0.0, np.zeros((3, 3)), 1.0)
+    # Filter from some photos before the window, so that it does not rest on a single one.
+    start = max(first - 4, 0)
+    level, variance = photos[start].log, (photos[start].sd * known.scale) ** 2
+    steps = []
+    for n in range(start + 1, len(photos)):
+        p, days = photos[n], photos[n].day - photos[n - 1].day
+        noise = (p.sd * known.scale) ** 2
+        if p.dilution != p.dilution:
+            level, variance = p.log, noise
+            steps.append(_Step(n, -math.inf, 0.0))
+            continue
+        split = p.dilution < 0
+        level += p.dilution
+        gain = known.carry(level, days) - known.setback * split
+        level += gain
+        variance += known.scale**2 * (WANDER_SD**2 * days + SPLIT_SD**2 * split)
+        variance += known.variance(level, days, split)
+        short = level - p.log
+        steps.append(_Step(n, short / math.sqrt(variance + noise), gain))
+        weight = variance / (variance + noise)
+        level -= weight * short
+        variance *= 1.0 - weight
+    return [s for s in steps if s.place >= first]
+
+
+def _short_of_growth(
+    photos: Sequence[_Photo], steps: Sequence[_Step], usual: _Usual | None
+) -> EarlyWarning | None:
+    """Warn where the newest days' growth falls short of the usual."""
+    begin, height = _run([s.short for s in steps], ALLOWANCE)
+    if height < THRESHOLD:
+        return None
+    stretch = photos[steps[begin].place - 1 :]
+    hoped, gained = sum(s.amount for s in steps[begin:]), _gain(stretch)
+    if 1.0 - math.exp(gained - hoped) < LEAST_SHORT:
+        return None
+    if usual is not None and hoped - gained < SURE * usual.error(stretch):
+        return None
+    slow = usual is not None and 0 < gained < SLOW_SHARE * hoped
+    if slow:
+        sentence = "It grows at less than half its usual rate."
+    elif gained <= 0:
+        sentence = "It loses cells where it should hold or gain them."
+    else:
+        sentence = "It falls behind what its own photos foretold."
+    hope = (
+        f"its usual growth would have {_change(hoped)}"
+        if usual is not None
+        else "a healthy culture does not fall"
+    )
+    taken_off = ", the split taken off" if any(p.dilution for p in stretch[1:]) else ""
+    return EarlyWarning(
+        kind="slow-growth" if slow else "below-forecast",
+        since=stretch[0].when,
+        sentence=sentence,
+        evidence=f"In {days_words(stretch[-1].day - stretch[0].day)} it "
+        f"{_change(gained, done=True)}{taken_off}; {hope} ({len(stretch) - 1} photos).",
+        advice="Check nutrient, light, temperature and air today, and take another photo "
+        "tomorrow. " + _MICROSCOPE,
+    )
+
+
+def _change(log_gain: float, *, done: bool = False) -> str:
+    """Say a gain or loss in words."""
+    percent = abs(100.0 * math.expm1(log_gain))
+    if percent < 1.0:
+        return "stood still" if done else "held it level"
+    verb = "gained" if log_gain > 0 else "lost"
+    return f"{verb} {significant(percent)} %"
+
+
+def _watch_pigment(photos: Sequence[_Photo], first: int) -> list[_Step]:
+    """Hold the newest days' pigment per scatter against the usual at the same density."""
+    before = [(p.log, p.pigment) for p in photos[:first] if p.pigment is not None]
+    if len(before) < MIN_PIGMENTS:
+        return []
+    n = len(before)
+    middle = sum(x for x, _ in before) / n
+    level = sum(y for _, y in before) / n
+    spread = sum((x - middle) ** 2 for x, _ in before)
+    prior = (PIGMENT_STRAY / PIGMENT_SLOPE_SD) ** 2
+    slope = sum((x - middle) * (y - level) for x, y in before) / (spread + prior)
+    seen = sum((y - level - slope * (x - middle)) ** 2 for x, y in before)
+    stray = math.sqrt((NOISE_DEGREES * PIGMENT_STRAY**2 + seen) / (NOISE_DEGREES + n - 1))
+    steps = []
+    for place in range(first, len(photos)):
+        p = photos[place]
+        if p.pigment is None:
+            continue
+        away = p.log - middle
+        missing = level + slope * away - p.pigment
+        sd = stray * math.sqrt(1 + 1 / n + away**2 / (spread + prior))
+        steps.append(_Step(place, missing / sd, missing))
+    return steps
+
+
+def _short_of_pigment(photos: Sequence[_Photo], steps: Sequence[_Step]) -> EarlyWarning | None:
+    """Warn where the newest days' pigment falls short of the usual."""
+    begin, height = _run([s.short for s in steps], PIGMENT_ALLOWANCE)
+    if height < PIGMENT_THRESHOLD:
+        return None
+    loss = sum(s.amount for s in steps[begin:]) / len(steps[begin:])
+    if 1.0 - math.exp(-loss) < LEAST_PALE:
+        return None
+    return EarlyWarning(
+        kind="pigment-falling",
+        since=photos[steps[begin].place - 1].when,
+        sentence="It loses pigment for its turbidity.",
+        evidence=f"Its last {len(steps[begin:])} photos show "
+        f"{significant(-100.0 * math.expm1(-loss))} % less than it usually has.",
+        advice="Check nutrient and light: too much light and too little nutrient both bleach it, "
+        "and what is not algae has no pigment. " + _MICROSCOPE,
+    )
+
+
+def _more_than_cells(
+    photos: Sequence[_Photo], growth: Sequence[_Step], pigment: Sequence[_Step]
+) -> EarlyWarning | None:
+    """Warn where turbidity rises faster than the cells grow while pigment falls behind it."""
+    missing = {s.place: s for s in pigment}
+    both = [(g, missing[g.place]) for g in growth if g.place in missing]
+    begin, height = _run(
+        [(m.short - max(g.short, -MOST_OF_ONE)) / math.sqrt(2.0) for g, m in both], MILKY_ALLOWANCE
+    )
+    if height < MILKY_THRESHOLD:
+        return None
+    pale = sum(m.amount for _, m in both[begin:]) / len(both[begin:])
+    stretch = photos[both[begin][0].place - 1 :]
+    hoped = sum(s.amount for s in growth if s.place >= both[begin][0].place)
+    gained = _gain(stretch)
+    if not gained > hoped or 1.0 - math.exp(-pale) < LEAST_PALE:  # nan is no gain
+        return None
+    return EarlyWarning(
+        kind="milky-turn",
+        since=stretch[0].when,
+        sentence="It turns milky: cloudier than its cells could make it, with less pigment for it.",
+        evidence=f"In {days_words(stretch[-1].day - stretch[0].day)} its turbidity "
+        f"{_change(gained, done=True)} where growth would have {_change(hoped)}, with "
+        f"{significant(-100.0 * math.expm1(-pale))} % less pigment for it than usual.",
+        advice="Do not feed from it. " + _MICROSCOPE,
+    )
+
+
+def _milky_photos(points: Sequence[DensityPoint]) -> EarlyWarning | None:
+    """Milky in more than one of the newest photos, and still so in the last two."""
+    recent = points[-MILKY_AMONG:]
+    milky = [p for p in recent if "milky" in p.flags]
+    if len(milky) < MILKY_OF:
+        return None
+    return EarlyWarning(
+        kind="milky-turn",
+        since=milky[0].when,
+        sentence="It has turned milky.",
+        evidence=f"{len(milky)} of the last {len(recent)} photos show scatter without pigment.",
+        advice="Do not feed from it, keep no starter from it. " + _MICROSCOPE,
+    )
+
+
+def _settling(points: Sequence[DensityPoint], settles: bool) -> EarlyWarning | None:
+    """Settled again and again."""
+    recent = points[-SETTLED_AMONG:]
+    settled = [p for p in recent if "settled" in p.flags]
+    if len(settled) < SETTLED_OF:
+        return None
+    return EarlyWarning(
+        kind="settling-again",
+        since=settled[0].when,
+        sentence="It settles again and again.",
+        evidence=f"{len(settled)} of the last {len(recent)} photos show it denser below.",
+        advice="Give it more air, so that the cells stay up; if they sink all the same, look at a "
+        "drop under the microscope for clumps."
+        if settles
+        else "This species should not sink: look at a drop under the microscope for clumps and "
+        "dying cells, and check the air.",
+    )

@@ -1,0 +1,123 @@
+"""The best share and interval: closed forms, an integrator, and the common practice beside them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from densitycam.culture.harvest_interval import best_harvest, best_share, harvest_round
+from densitycam.culture.logistic import split_cycle
+from densitycam.errors import DensitycamError
+
+CULTURE = {"rate_per_day": 0.47, "ceiling_cells_per_ml": 3.1e7, "working_volume_ml": 1730.0}
+
+
+def test_the_limit_is_the_maximum_sustainable_yield_at_half_the_ceiling():
+    # M. B. Schaefer 1954 (Bull. Inter-Am. Trop. Tuna Comm. 1:27, from memory): logistic growth
+    # yields most, rate x K/4, at K/2. Harvesting a little at a time comes as near as one likes.
+    short = harvest_round(
+        kept_share=best_share(interval_days=0.01, rate_per_day=0.47), interval_days=0.01, **CULTURE
+    )
+    assert short.density == pytest.approx(3.1e7 / 2, rel=2e-3)
+    assert short.cells_per_week == pytest.approx(7 * 0.47 * 3.1e7 / 4 * 1730, rel=1e-5)
+    assert short.share_of_most == pytest.approx(1.0, rel=1e-5)
+
+
+@pytest.mark.parametrize("days", [0.7, 3.0, 9.5])
+def test_the_best_share_beats_every_other_and_has_its_closed_form(days):
+    best = harvest_round(
+        kept_share=best_share(interval_days=days, rate_per_day=0.47), interval_days=days, **CULTURE
+    )
+    for share in np.linspace(0.02, 0.98, 97):
+        other = harvest_round(kept_share=share, interval_days=days, **CULTURE)
+        assert other.cells_per_week <= best.cells_per_week * (1 + 1e-12)
+    assert best.cells_per_week == pytest.approx(
+        7 * 3.1e7 * 1730 * math.tanh(0.47 * days / 4) / days, rel=1e-12
+    )
+    assert best.density + best.density_after == pytest.approx(3.1e7, rel=1e-12)
+
+
+@pytest.mark.parametrize(("share", "days"), [(0.25, 7.0), (0.6, 2.3), (0.12, 9.0)])
+def test_a_round_integrated_forty_times_settles_there(share, days):
+    from scipy.integrate import solve_ivp
+
+    density = 0.3
+    for _ in range(40):
+        run = solve_ivp(
+            lambda t, y: 0.47 * y * (1 - y), (0, days), [share * density], rtol=1e-9, atol=1e-12
+        )
+        density = run.y[0, -1]
+    settled = harvest_round(kept_share=share, interval_days=days, **CULTURE)
+    assert settled.density == pytest.approx(3.1e7 * density, rel=1e-6)
+    # And the other way round, from the density to the days.
+    assert split_cycle(kept_share=share, harvest_share=density)[0] == pytest.approx(
+        0.47 * days, rel=1e-5
+    )
+
+
+def test_thinned_out():
+    for share in (0.1, math.exp(-0.47 * 2.0)):
+        gone = harvest_round(kept_share=share, interval_days=2.0, **CULTURE)
+        assert (gone.density, gone.cells_per_week) == (0.0, 0.0)
+
+
+def test_a_lag_takes_its_days():
+    lagging = harvest_round(kept_share=0.4, interval_days=4.0, lag_days=1.0, **CULTURE)
+    brisk = harvest_round(kept_share=0.4, interval_days=3.0, **CULTURE)
+    assert lagging.density == pytest.approx(brisk.density, rel=1e-12)
+    assert lagging.cells_per_week == pytest.approx(brisk.cells_per_week * 3 / 4, rel=1e-12)
+    # Without lag the shortest round brings most, with a day of lag a longer one does.
+    assert best_harvest(**CULTURE).most.interval_days == 1
+    assert best_harvest(lag_days=1.0, **CULTURE).most.interval_days > 2
+
+
+def test_the_advice_beside_the_common_quarter():
+    choice = best_harvest(**CULTURE)
+    week, ten_days = choice.common
+    assert (week.kept_share, week.interval_days, ten_days.interval_days) == (0.25, 7.0, 10.0)
+    assert choice.most.cells_per_week >= choice.advised.cells_per_week
+    assert choice.advised.cells_per_week >= 0.9 * choice.most.cells_per_week
+    assert choice.advised.cells_per_week > week.cells_per_week > ten_days.cells_per_week
+    longer = harvest_round(
+        kept_share=best_share(interval_days=choice.advised.interval_days + 1, rate_per_day=0.47),
+        interval_days=choice.advised.interval_days + 1,
+        **CULTURE,
+    )
+    assert longer.cells_per_week < 0.9 * choice.most.cells_per_week
+    assert f"every {choice.advised.interval_days:.0f} days" in choice.sentence
+
+
+def test_a_slow_culture_cannot_bear_the_common_week():
+    slow = CULTURE | {"rate_per_day": 0.15}
+    assert "thin this culture out" in best_harvest(**slow).sentence
+
+
+def test_harvests_lie_in_the_band_where_they_can():
+    for low in (1.2e7, 2.2e7, 2.9e7):
+        choice = best_harvest(harvest_low=low, **CULTURE)
+        assert choice.advised.density >= low * (1 - 1e-9)
+    assert best_harvest(harvest_low=5e7, **CULTURE) == best_harvest(**CULTURE)
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ({"rate_per_day": -0.1}, "growth rate must be above 0"),
+        ({"ceiling_cells_per_ml": math.nan}, "ceiling must be above 0"),
+        ({"working_volume_ml": math.inf}, "volume must be above 0"),
+        ({"lag_days": -1.0}, "lag of -1"),
+        ({"least_days": 0}, "shortest round of 0"),
+        ({"harvest_low": 3.09e7, "rate_per_day": 0.05}, "no round of up to 14 days"),
+    ],
+)
+def test_refused(change, match):
+    with pytest.raises(DensitycamError, match=match):
+        best_harvest(**(CULTURE | change))
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0, math.nan])
+def test_no_split(share):
+    with pytest.raises(DensitycamError, match="makes no split"):
+        harvest_round(kept_share=share, interval_days=7.0, **CULTURE)
