@@ -17,20 +17,28 @@ from dataclasses import dataclass
 
 from densitycam.vessel.reading import Reading
 
-#: What one photo strays from the usual pigment and hue [ln] where lamps and phones are mixed, as
-#: simulated photos do; the slides' own photos pull it to what holds in this house (always the
-#: same lamp and phone stray a third of it), the prior counting as this many of them.
+#: What one photo strays from the usual pigment [ln] and exp(hue) where lamps and phones are
+#: mixed, as simulated photos do; the slides' own photos pull it to what holds in this house
+#: (always the same lamp and phone stray a third of it), the prior counting as this many of them.
 PIGMENT_STRAY, HUE_STRAY, STRAY_PHOTOS = 0.25, 0.13, 4.0
+
+#: Slides of one lamp and phone agree better than photos of the next lamp or phone will: a single
+#: photo's pigment is never trusted to be nearer to its usual than this [ln].
+LEAST_PIGMENT_STRAY = 0.30
 
 #: How the pigment ratio changes per ln of attenuation, as brightness saturates, and how surely.
 PIGMENT_SLOPE, PIGMENT_SLOPE_SD = -0.05, 0.12
 
-#: Signs: pigment below this share of the usual one, hue away by more than this [ln], and both by
-#: this many standard deviations.
+#: Signs: pigment below this share of the usual one, exp(hue) away by more than this, and both by
+#: this many standard deviations. exp(hue) is about 1.2 in green, 0.7 in golden and 0.1 in red
+#: species, whose ln says little where green light is swallowed like blue.
 PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.40, 2.7
 
 #: An optical depth or a difference of two below this is lost in noise.
 _FAINTEST = 0.08
+
+#: A red culture swallows green like blue; their difference is taken to be this at least.
+_LEAST_TO_GREEN = 0.02
 
 
 @dataclass(frozen=True)
@@ -67,8 +75,8 @@ def pigment_of(reading: Reading) -> Pigment | None:
     red, green, blue = reading.absorbance
     if not all(reading.usable) or not all(map(math.isfinite, (depth, red, green, blue))):
         return None
-    to_red, to_green = blue - red, blue - green
-    if min(depth, to_red, to_green) < _FAINTEST:
+    to_red, to_green = blue - red, max(blue - green, _LEAST_TO_GREEN)
+    if min(depth, to_red) < _FAINTEST:
         return None
     return Pigment(
         x=math.log(depth),
@@ -95,14 +103,15 @@ def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, .
     if now is None or not usual:
         return ()
     expected, expected_sd = _line(now, usual)
-    hue = sum(p.hue for p in usual) / len(usual)
-    stray = _stray(HUE_STRAY, [p.hue - hue for p in usual])
+    hues = [math.exp(p.hue) for p in usual]
+    hue = sum(hues) / len(hues)
+    stray = _stray(HUE_STRAY, [h - hue for h in hues])
     hue_sd = stray * math.sqrt(1 + 1 / len(usual))
     signs = []
     short = now.pigment - expected
     if short < math.log(PALE_SHARE) and short < -SIGN_SIGMAS * expected_sd:
         signs.append("pale")
-    if abs(now.hue - hue) > max(HUE_SHIFT, SIGN_SIGMAS * hue_sd):
+    if abs(math.exp(now.hue) - hue) > max(HUE_SHIFT, SIGN_SIGMAS * hue_sd):
         signs.append("colour-shift")
     return tuple(signs)
 
@@ -120,6 +129,7 @@ def _line(now: Pigment, usual: Sequence[Pigment]) -> tuple[float, float]:
     prior = (PIGMENT_STRAY / PIGMENT_SLOPE_SD) ** 2
     slope = (covered + prior * PIGMENT_SLOPE) / (spread + prior)
     stray = _stray(PIGMENT_STRAY, [p.pigment - level - slope * (p.x - middle) for p in usual])
+    stray = max(stray, LEAST_PIGMENT_STRAY)
     away = now.x - middle
     variance = stray**2 * (1 + 1 / n + away**2 / (spread + prior))
     return level + slope * away, math.sqrt(variance)

@@ -39,8 +39,8 @@ if TYPE_CHECKING:
 #: glare. As a share of the value, and of full scale.
 RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.015, 0.004, 0.004
 
-#: Contrast transmittance of empty glass is at least this, with room for some grime.
-DRY_CONTRAST = 0.5
+#: Empty glass is this neutral: its darkest channel's mean transmittance over its lightest's.
+DRY_NEUTRAL = 0.75
 
 #: How far a window of one period of bars reaches above its middle [mm].
 WINDOW_REACH_MM = 10.0
@@ -261,8 +261,8 @@ def reading_of_rows(
     row_contrast = bars.contrast_t[:, :2][:, lead].mean(axis=1)
     row_mean = bars.mean_t[:, :2][:, lead].mean(axis=1)
     count = min(fluid_rows(row_contrast), fluid_rows(row_mean))
-    above = row_contrast[count + 2 :]
-    if len(above) and np.median(above) < DRY_CONTRAST:
+    above = bars.mean_t[count + 2 :]
+    if len(above) and np.median(above.min(axis=1) / above.max(axis=1)) < DRY_NEUTRAL:
         count = len(row_contrast)  # no empty glass up there: patches on the wall, not a surface
     foam_mm = _foam_bottom_mm(bars, view)
     if foam_mm is not None:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 #: Even cultures kept under 0.05 in simulated photos.
 SETTLED_SHARE, SETTLED_ORDER = 0.14, 0.8
 
+#: Rows that suffice to tell settling from; with more, the uppermost two are left out.
+FIRM_ROWS = 6
+
 #: Contrast transmittance above which a single row's contrast is told well.
 ROW_CONTRAST_LEFT = 0.03
 
@@ -77,6 +80,9 @@ def is_settled(*, heights_mm: np.ndarray, row_contrast: np.ndarray, row_mean: np
 
     if len(heights_mm) < 4:
         return False
+    if len(heights_mm) >= FIRM_ROWS + 2:
+        # Seen from above or below, the fluid's surface reaches into the rows under it.
+        heights_mm, row_contrast, row_mean = heights_mm[:-2], row_contrast[:-2], row_mean[:-2]
     # Contrast tells depth best while it lasts; near its end only brightness still does.
     level = row_contrast if np.median(row_contrast) > ROW_CONTRAST_LEFT else row_mean
     depth = -np.log(np.clip(level, 1e-3, None))

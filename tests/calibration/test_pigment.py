@@ -37,3 +37,20 @@ def test_slides_under_many_lamps_make_it_slower_to_judge():
              zip(USUAL, (0.5, -0.5, 0.5, -0.5), strict=True)]  # fmt: skip
     assert pigment_signs(now(share=0.4), USUAL) == ("pale",)
     assert pigment_signs(now(share=0.4), mixed) == ()
+
+
+def test_a_red_cultures_ln_says_little_and_is_not_taken_for_a_shift():
+    # Blue less green is noise there: its share of blue less red goes from 0.1 to 0.4 by the
+    # camera alone, while a green stranger shows more than 1.
+    red = [Pigment(x=p.x, pigment=p.pigment, hue=math.log(h)) for p, h in
+           zip(USUAL, (0.10, 0.16, 0.08, 0.14), strict=True)]  # fmt: skip
+    assert pigment_signs(now(hue=math.log(0.40)), red) == ()
+    assert pigment_signs(now(hue=math.log(1.1)), red) == ("colour-shift",)
+
+
+def test_slides_of_one_lamp_do_not_make_another_lamps_photo_bleached():
+    # 0.48 of the usual pigment is what another lamp and camera showed of healthy cultures in
+    # simulated photos (tests/benchmarks/signs.py).
+    alike = [Pigment(x=p.x, pigment=-0.3 - 0.05 * p.x, hue=0.3) for p in USUAL * 3]
+    assert pigment_signs(now(share=0.48), alike) == ()
+    assert pigment_signs(now(share=0.35), alike) == ("pale",)

@@ -15,6 +15,7 @@ from densitycam.vessel.signs import (
     bubble_area,
     find_spots,
     foam_bottom_row,
+    is_settled,
     patchiness,
     spotted_share,
     without_bubbles,
@@ -171,6 +172,15 @@ def test_fine_foam_is_told_where_it_hides_a_black_bar():
 def test_a_thin_clear_culture_is_no_foam():
     light = strip() ** 0.2
     assert foam_height(light.astype(np.float32)) is None
+
+
+def test_rows_that_the_fluids_surface_reaches_into_do_not_hide_settling():
+    clearing = np.exp(-np.linspace(1.5, 0.9, 10))
+    heights = 15.0 + 10.0 * np.arange(12)
+    broken = np.r_[clearing, 0.05, -0.1]
+    assert is_settled(heights_mm=heights, row_contrast=broken, row_mean=np.full(12, 0.6))
+    even = np.r_[np.full(10, 0.3), 0.9, 0.9]
+    assert not is_settled(heights_mm=heights, row_contrast=even, row_mean=np.full(12, 0.6))
 
 
 SCENE = Scene(
