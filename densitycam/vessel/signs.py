@@ -5,8 +5,11 @@ where black and white bars should stand. Bubbles: spots lighter or darker than a
 around them, over most of the height. Film: patches that belong neither to a row nor to a column,
 as no suspension shows them.
 
-What each rule misses and how often it is raised in vain is measured by
-tests/benchmarks/signs.py, which gives the figures.
+In simulated photos that no tuning saw, under mixed lamps and phones, none of the four was raised
+by 82 ordinary cultures; missed were settling by exp(-1) from floor to surface 1 of 24, foam 6 mm
+high 1 of 23, bubbles over 4 % of the front 1 of 23, film of optical depth 0.8 2 of 24 and of 0.4 3
+of 24 (tests/benchmarks/signs.py, which says what else was measured). Not told are an even film,
+which looks like a denser culture, a ring of it at the waterline, and foam above the bars.
 """
 
 from __future__ import annotations
