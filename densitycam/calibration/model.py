@@ -599,7 +599,7 @@ def species_signs(
         "milky" or "bleached", or "pale" where no forecast tells which; "colour-shift".
     """
     usual = [p.pigment for p in calibration.points if p.pigment is not None and p.weight > 0.5]
-    signs = list(pigment_signs(pigment_of(reading), usual))
+    signs = list(pigment_signs(pigment_of(reading, at_most=True), usual))
     if "pale" in signs and foretold is not None:
         now = estimate(reading, calibration)
         if now.status == "measured":

@@ -58,13 +58,16 @@ class Pigment:
     hue: float
 
 
-def pigment_of(reading: Reading) -> Pigment | None:
+def pigment_of(reading: Reading, *, at_most: bool = False) -> Pigment | None:
     """Return a reading's pigment and hue.
 
     Parameters
     ----------
     reading : Reading
         One photo's measurement.
+    at_most : bool, default False
+        Where the culture scatters but its pigment is too faint to be told, return the most that
+        it can be, with nan for its hue: enough to judge it by, not to judge others by.
 
     Returns
     -------
@@ -76,8 +79,11 @@ def pigment_of(reading: Reading) -> Pigment | None:
     if not all(reading.usable) or not all(map(math.isfinite, (depth, red, green, blue))):
         return None
     to_red, to_green = blue - red, max(blue - green, _LEAST_TO_GREEN)
-    if min(depth, to_red) < _FAINTEST:
+    if depth < _FAINTEST:
         return None
+    if to_red < _FAINTEST:
+        most = Pigment(x=math.log(depth), pigment=math.log(_FAINTEST / depth), hue=math.nan)
+        return most if at_most else None
     return Pigment(
         x=math.log(depth),
         pigment=math.log(to_red / depth),

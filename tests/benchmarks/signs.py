@@ -27,8 +27,8 @@ severity; refused ones left out):
 
 Film was also told in 2 of the 23 photos full of bubbles (10 %), foam in one of 23 settled ones.
 On the tuning seeds alone (63 ordinary photos, 12 a severity): milky, bleached and colour-shift
-raised in vain 0 of 63 each; colour-shift missed 0 of 12; bleached to 0.25 missed 4 of 12, three of
-them so pale and thin that no pigment was left to tell; bleached to 0.4 missed 11 of 12, because
+raised in vain 0 of 63 each; colour-shift missed 0 of 12; bleached to 0.25 missed 3 of 12, two of
+them so thin besides that nothing was left to tell; bleached to 0.4 missed 11 of 12, because
 another lamp or phone shifts healthy cultures as far. Milky is not measured yet. A ring of film at
 the waterline is not told at all (12 of 12 missed): it lies where the surface is seen.
 """

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import pytest
 
-from densitycam.calibration.pigment import Pigment, pigment_signs
+from densitycam.calibration.pigment import Pigment, pigment_of, pigment_signs
 
 USUAL = [Pigment(x=x, pigment=-0.3 - 0.05 * x, hue=0.3) for x in (-0.6, -0.1, 0.3, 0.7)]
 
@@ -54,3 +55,20 @@ def test_slides_of_one_lamp_do_not_make_another_lamps_photo_bleached():
     alike = [Pigment(x=p.x, pigment=-0.3 - 0.05 * p.x, hue=0.3) for p in USUAL * 3]
     assert pigment_signs(now(share=0.48), alike) == ()
     assert pigment_signs(now(share=0.35), alike) == ("pale",)
+
+
+def seen(depth, absorbance):
+    """Return what `pigment_of` looks at of a reading."""
+    return SimpleNamespace(
+        usable=(True, True, True), attenuation=(depth, depth, depth), absorbance=absorbance
+    )
+
+
+def test_scatter_without_pigment_to_be_told_is_pale_and_no_yardstick_for_others():
+    faded = seen(0.9, (0.30, 0.31, 0.33))
+    assert pigment_of(faded) is None
+    assert pigment_signs(pigment_of(faded, at_most=True), USUAL) == ("pale",)
+    # A thin culture has as little, and is not pale for that.
+    thin = seen(0.2, (0.03, 0.04, 0.07))
+    assert pigment_signs(pigment_of(thin, at_most=True), USUAL) == ()
+    assert pigment_of(seen(0.05, (0.0, 0.0, 0.02)), at_most=True) is None
