@@ -27,6 +27,7 @@ from densitycam.errors import DensitycamError
 
 if TYPE_CHECKING:
     from densitycam.counting.slide import SlideCount
+    from densitycam.counting.slide_photo import SlidePhoto
     from densitycam.counting.tally import Filling, Tally, TallyResult
     from densitycam.journal.store import Journal, PhotoRecord
     from densitycam.vessel.record import VesselRecord
@@ -68,6 +69,27 @@ class DilutionChain(click.ParamType):
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="Cells from a table: a column cells, a line a square; filling and dead may be others.",
+)
+@click.option(
+    "--photo",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Count the cells in a photo of the ruled chamber, taken through the eyepiece. A picture "
+    "shows what was counted; nothing is kept without --accept.",
+)
+@click.option(
+    "--correct",
+    "corrections",
+    multiple=True,
+    metavar="SQUARE=COUNT",
+    help="Your own count of a numbered square of --photo; may be given again.",
+)
+@click.option("--accept", is_flag=True, help="Keep the count of --photo: you have checked it.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Where the picture of --photo goes, .jpg or .png; beside the photo when not given.",
 )
 @click.option(
     "--squares",
@@ -136,6 +158,10 @@ def command(
     name: str,
     cells: str | None,
     csv_path: Path | None,
+    photo: Path | None,
+    corrections: tuple[str, ...],
+    accept: bool,
+    picture: Path | None,
     squares: float | None,
     chamber: str,
     unit: str | None,
@@ -151,7 +177,8 @@ def command(
 ) -> None:
     """Turn a slide count into cells/mL with its 95 % interval, and keep it.
 
-    With no numbers it asks square by square, u takes one back, and the precision reached is shown.
+    With no numbers it asks square by square, u takes one back, and the precision reached is shown;
+    with --photo it counts a picture of the ruled chamber, which you check.
     Paired with a photo of the same culture the count first tests the calibration, then joins it at
     the next densitycam calibrate. Fixatives such as iodine are poisonous: gloves, fresh air, local
     rules; never photograph a fixed sample for density, it darkens.
@@ -159,8 +186,12 @@ def command(
     \b
     densitycam count --vessel "left jar" --cells 24,31,27/22,30,28 --reading 7
     """  # noqa: D301
-    if cells and csv_path:
-        raise click.UsageError("Give --cells or --csv, not both.")
+    if sum(source is not None for source in (cells, csv_path, photo)) > 1:
+        raise click.UsageError("Give one of --cells, --csv and --photo.")
+    if photo is None and (corrections or accept or picture):
+        raise click.UsageError("--correct, --accept and --picture go with --photo.")
+    if photo is not None and squares is not None:
+        raise click.UsageError("--squares goes with --cells; a photo shows its squares.")
     journal = open_journal(ctx)
     vessel = journal.vessel(name)
     from densitycam.counting.chambers import chamber_by_name, unit_by_name
@@ -168,6 +199,7 @@ def command(
 
     geometry = chamber_by_name(chamber)
     field = geometry.units[0] if unit is None else unit_by_name(geometry, unit)
+    slide_photo = None
     how = Tally(
         fillings=(),
         chamber=geometry.id,
@@ -182,6 +214,25 @@ def command(
         tally = _with_fillings(how, _fillings(cells, squares))
     elif csv_path:
         tally = _from_csv(how, csv_path, squares)
+    elif photo:
+        from densitycam.cli.count_photo import corrections_of, count_photo, show_photo
+
+        slide_photo, drawn = count_photo(
+            photo,
+            vessel,
+            chamber=geometry.id,
+            unit=unit,
+            corrections=corrections_of(corrections),
+            picture=picture,
+        )
+        if not as_json:
+            show_photo(slide_photo, drawn, accepted=accept)
+        if not accept:
+            if as_json:
+                echo_json({"vessel": vessel.name, "slide": None, "slide_photo": slide_photo})
+            return
+        tally = _from_photo(how, slide_photo)
+        when = when or slide_photo.taken_at
     else:
         tally = _ask(how, vessel, within / 100.0)
         if tally is None:
@@ -210,6 +261,7 @@ def command(
                 "counted_at": kept.counted_at,
                 "count": result.slide,
                 "tally": tally,
+                "slide_photo": slide_photo,
                 "half_width": result.half_width,
                 "spread": result.spread,
                 "replicates": result.replicates,
@@ -320,6 +372,20 @@ def _from_csv(how: Tally, path: Path, squares: float | None) -> Tally:
     )
 
 
+def _from_photo(how: Tally, photo: SlidePhoto) -> Tally:
+    """Take over the squares of a slide photo that the user accepted."""
+    from dataclasses import replace
+
+    from densitycam.counting.tally import Filling
+
+    return replace(
+        how,
+        unit=photo.unit,
+        fillings=(Filling(photo.counts, float(len(photo.squares))),),
+        machine_assisted=True,
+    )
+
+
 def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
     """Ask at the prompt, square by square."""
     import textwrap
@@ -359,7 +425,8 @@ def _lines(tally: Tally, result: TallyResult, more: str) -> list[tuple[str, str]
     from densitycam.report.numbers import format_cells, format_slide
 
     slide = result.slide
-    lines = [("Counted", f"{format_slide(slide)}, from {some(slide.cells, 'cell')}")]
+    how = ", found by the program and accepted by you" if tally.machine_assisted else ""
+    lines = [("Counted", f"{format_slide(slide)}, from {some(slide.cells, 'cell')}{how}")]
     if result.live is not None:
         share, low, high = (100 * v for v in result.live)
         lines.append(

@@ -12,7 +12,7 @@ from densitycam.counting.ruling import FoundRuling
 if TYPE_CHECKING:
     import numpy as np
 
-__all__ = ["FoundCells", "cell_diameter_um", "find_cells", "without_lines"]
+__all__ = ["FoundCells", "cell_diameter_um", "covered_share", "find_cells", "without_lines"]
 
 #: Diameters looked for [um]: smaller is bacteria, larger is no microalga kept at home.
 SMALLEST_UM, LARGEST_UM = 1.6, 22.0
@@ -202,6 +202,33 @@ def _peaks(answer: np.ndarray, radius: float, least: float) -> np.ndarray:
     disc = (np.hypot(x, y) <= max(radius, 1.0)).astype(np.uint8)
     top = cv2.dilate(answer, disc)
     return np.argwhere((answer >= top) & (answer > least))
+
+
+def covered_share(ratio: np.ndarray, where: np.ndarray, *, px_per_um: float) -> float:
+    """Return how much of the squares is dark, whatever it is, 0 to 1.
+
+    Parameters
+    ----------
+    ratio : ndarray of float32, shape (h, w, 3)
+        Light over the ground, without lines.
+    where : ndarray of bool, shape (h, w)
+        Inside the squares.
+    px_per_um : float
+        Scale [px/um].
+
+    Returns
+    -------
+    float
+        Share of the squares' area.
+    """
+    import numpy as np
+
+    dark = _darkness(ratio, max(0.7, 0.25 * px_per_um))
+    # Where cells cover half of everything the ground sinks among them: its top is bare glass. A
+    # halo is no brighter than a tenth.
+    bare = min(0.0, float(np.percentile(dark[where], 3)) + 0.10)
+    level = _level(dark - bare, where)
+    return 0.0 if math.isnan(level) else float((dark[where] - bare > level).mean())
 
 
 def cell_diameter_um(ratio: np.ndarray, where: np.ndarray, *, px_per_um: float) -> float:

@@ -16,6 +16,8 @@ __all__ = ["MOTIFS", "FoundRuling", "Motif", "Square", "find_ruling", "flattened
 
 #: Longest side of the picture in which turn and scale are looked for [px].
 _SMALL_PX = 1024
+#: A picture with a shorter side than this holds no square that could be counted [px].
+_LEAST_PX = 300
 #: Squares looked for are between these shares of the small picture's shorter side.
 _SIDE_SHARE = (0.09, 1.0)
 #: Chunks along a line in which its place is measured [um].
@@ -23,14 +25,16 @@ _CHUNK_UM = 25.0
 #: Least agreement of the line profiles with the ruling's, and of the lines round a square.
 _LEAST_MATCH = 0.50
 _LEAST_SEEN = 0.65
-#: The same over half of a square's side.
-_LEAST_HALF = 0.45
+#: The same over a sixth of a square's side, and how many sixths must show it.
+_LEAST_PIECE, _PIECES, _MOST_PIECES = 0.40, 6, 4
 #: Least depth of a line round a square against the lines' mean.
 _LEAST_DEPTH = 0.35
 #: Other motifs of a chamber are tried where they agree at least this share of the best.
 _RIVAL = 0.6
 #: A wider line is out of focus, or the ruling was taken for a larger one: standard deviation [um].
 _WIDEST_LINE_UM = 2.6
+#: Share of the field that is dark, above which cells hide the lines.
+_CROWDED = 0.15
 #: A triple line's outer line may run inside a square this close to its edge [um].
 _BORDER_UM = 18.0
 
@@ -304,8 +308,8 @@ def find_ruling(light: np.ndarray, *, chamber: str, unit: str | None = None) -> 
     Raises
     ------
     PhotoRefusedError
-        With flag "no-ruling" where no ruling of that chamber is found, or its scale could be read
-        in two ways; "no-square" where no whole square is in sight.
+        With flag "no-ruling" where no ruling of that chamber is found; "no-square" where no whole
+        square is in sight; "cells-crowded" where cells hide the lines.
 
     Notes
     -----
@@ -319,14 +323,18 @@ def find_ruling(light: np.ndarray, *, chamber: str, unit: str | None = None) -> 
 
     motifs = [m for m in MOTIFS if m.chamber == chamber and unit in (None, m.unit)]
     if not motifs:
+        known = [m.unit for m in MOTIFS if m.chamber == chamber]
+        squares = f"{unit} squares" if known else "squares"
         raise PhotoRefusedError(
-            f"The ruling of the chamber {chamber!r}{f' ({unit})' if unit else ''} cannot be found "
-            "in a photo.",
-            f"Known are {', '.join(sorted({f'{m.chamber} ({m.unit})' for m in MOTIFS}))}; "
-            "count by eye.",
+            f"The {squares} of the {chamber} chamber cannot be found in a photo.",
+            f"Photograph its {' or '.join(known)} squares, or count by eye."
+            if known
+            else "Count by eye.",
             flag="no-ruling",
         )
     height, width = light.shape
+    if min(height, width) < _LEAST_PX:
+        raise _no_ruling(chamber)
     shrink = min(1.0, _SMALL_PX / max(height, width))
     size = (round(width * shrink), round(height * shrink))
     small = cv2.resize(light, size, interpolation=cv2.INTER_AREA) if shrink < 1 else light
@@ -352,6 +360,13 @@ def find_ruling(light: np.ndarray, *, chamber: str, unit: str | None = None) -> 
             cut_off = True
         elif _explains_all(ruling, sheet, squares):
             return replace(ruling, squares=squares)
+    if float((dark[field] > 0.1).mean()) > _CROWDED:
+        raise PhotoRefusedError(
+            "So many cells lie in the picture that the ruling's lines cannot be followed.",
+            "Dilute the sample 1:5 with clean salt water, load it again, and count with "
+            "--dilution 5.",
+            flag="cells-crowded",
+        )
     if cut_off:
         raise PhotoRefusedError(
             "No square of the ruling lies wholly in the picture with all its lines to be seen.",
@@ -398,7 +413,7 @@ def _no_ruling(chamber: str) -> PhotoRefusedError:
     return PhotoRefusedError(
         f"The ruling of the {chamber} chamber was not found in the picture.",
         "Focus on the lines, take the picture straight down the eyepiece, and name the chamber "
-        "with --chamber.",
+        "with --chamber; where cells cover the lines, dilute the sample.",
         flag="no-ruling",
     )
 
@@ -864,7 +879,7 @@ def _gap(sheet: _Sheet, ruling: FoundRuling) -> float:
     total = np.zeros(len(gaps))
     for axis in (0, 1):
         seen = _mean_line(sheet, ruling, axis, triple=True, half_um=20.0)
-        if seen is None or np.ptp(seen[1]) == 0:
+        if seen is None or np.ptp(seen[1]) < 1e-6:
             continue
         grid, profile = seen
         for i, gap in enumerate(gaps):
@@ -957,16 +972,19 @@ def _line_seen(
     line = line - line.mean()
     # Cells are dark, so that a line shows best where the strip is brightest.
     share = 35 if ruling.dark else 65
-    # Both halves must show it, so that a line that ends half way is not taken.
-    one, two = np.array_split(values, 2)
-    for part, least in ((values, _LEAST_SEEN), (one, _LEAST_HALF), (two, _LEAST_HALF)):
+    # Most of its pieces must show it: a bubble may hide one, a line that ends half way fails.
+    pieces = np.array_split(values, _PIECES)
+    seen = 0
+    for part in (values, *pieces):
         profile = np.percentile(part, share, axis=0)
         profile = profile - profile.mean()
         match = float(profile @ line) / math.sqrt(float(profile @ profile * (line @ line)) + 1e-12)
         depth = float(profile @ line / (line @ line))
-        if match < least or depth < _LEAST_DEPTH * ruling.line_depth:
+        deep = depth > _LEAST_DEPTH * ruling.line_depth
+        if part is values and not (deep and match > _LEAST_SEEN):
             return False
-    return True
+        seen += part is not values and deep and match > _LEAST_PIECE
+    return seen >= _MOST_PIECES
 
 
 def _explains_all(ruling: FoundRuling, sheet: _Sheet, squares: tuple[Square, ...]) -> bool:
@@ -989,7 +1007,8 @@ def _explains_all(ruling: FoundRuling, sheet: _Sheet, squares: tuple[Square, ...
             columns = sheet.rows(left, right)
             block = sheet.along(axis)[sheet.rows(top + inset, bottom - inset), columns]
             # Cells may cover half of a column here and there; a line runs through.
-            profile = np.percentile(np.nan_to_num(block), 25, axis=0)
+            share = 25 if ruling.dark else 45
+            profile = np.percentile(np.nan_to_num(block), share, axis=0)
             place = (
                 sheet.start_um
                 + (np.arange(columns.start, columns.stop) + 0.5)[: len(profile)] / sheet.px_per_um
@@ -1000,6 +1019,9 @@ def _explains_all(ruling: FoundRuling, sheet: _Sheet, squares: tuple[Square, ...
             if free.sum() < 5:
                 continue
             checked += 1
-            ground = np.median(profile[free])
-            odd += bool((profile[free] - ground).max() > 0.4 * ruling.line_depth)
+            # Above what is usual within some micrometres: cells make the ground uneven.
+            width = 2 * round(6.0 * sheet.px_per_um) + 1
+            padded = np.pad(profile, width // 2, mode="edge")
+            ground = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+            odd += bool((profile - ground)[free].max() > 0.4 * ruling.line_depth)
     return checked == 0 or odd <= 0.2 * checked

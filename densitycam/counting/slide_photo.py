@@ -40,7 +40,7 @@ _WANTED_COVERED = 0.08
 #: Standard deviation of the line's profile over a cell's diameter: above, cells run together.
 MOST_BLUR = 0.30
 #: Of the two lines' widths, and of the cells' mean shape: above, the picture moved.
-MOST_SMEAR = 1.30
+MOST_SMEAR = 1.20
 #: Round the squares, so that cells on the outer lines are whole [um].
 _MARGIN_UM = 25.0
 #: Off a square's lines, where what they leave behind does not reach [um].
@@ -263,7 +263,8 @@ def count_squares(
         diameter_um=found.typical_um,
         covered=covered,
     )
-    _refuse_crowded(result)
+    if covered > MOST_COVERED:
+        raise _crowded(covered)
     return result
 
 
@@ -327,13 +328,21 @@ def _cells_in(
     """Find the cells, and refuse a picture in which they cannot be told."""
     import cv2
 
-    from densitycam.counting.cells import cell_diameter_um, find_cells, without_lines
+    from densitycam.counting.cells import (
+        cell_diameter_um,
+        covered_share,
+        find_cells,
+        without_lines,
+    )
 
     clean = without_lines(upright, ruling, box_um=box, px_per_um=scale)
     where = _inside(ruling, box, scale, clean.shape[:2])
+    covered = covered_share(clean, where, px_per_um=scale)
+    if covered > MOST_COVERED + 0.05:
+        raise _crowded(covered)
     diameter = cell_diameter_um(clean, where, px_per_um=scale)
     widths = sorted(ruling.line_sigma_um)
-    if widths[1] > MOST_SMEAR * widths[0] + 0.3:
+    if widths[1] > MOST_SMEAR * widths[0] + 0.4:
         raise _moved()
     if not math.isnan(diameter):
         if diameter * full_scale < LEAST_ACROSS_PX:
@@ -461,14 +470,11 @@ def _by_square(
     return tuple(squares), cells, under / area
 
 
-def _refuse_crowded(photo: SlidePhoto) -> None:
-    if photo.covered <= MOST_COVERED:
-        return
-    times = max(2, math.ceil(photo.covered / _WANTED_COVERED))
-    mean = sum(photo.counts) / len(photo.counts)
-    raise PhotoRefusedError(
-        f"The squares are too crowded to be counted: about {mean:.0f} cells each, "
-        f"{100 * photo.covered:.0f} % of the area.",
+def _crowded(covered: float) -> PhotoRefusedError:
+    times = max(2, math.ceil(covered / _WANTED_COVERED))
+    return PhotoRefusedError(
+        f"The squares are too crowded to be counted: {100 * covered:.0f} % of their area lies "
+        "under cells.",
         f"Dilute the sample 1:{times} with clean salt water, load it again, and count with "
         f"--dilution {times}.",
         flag="cells-crowded",
