@@ -136,6 +136,14 @@ _ALL = (
         True,
     ),
     Flag(
+        "glare",
+        "gate",
+        "glare on the vessel",
+        "A lamp or window is mirrored by the vessel where it is read.",
+        "Move the lamp, or step aside a little, until the mirror image leaves the vessel's middle.",
+        True,
+    ),
+    Flag(
         "dark",
         "gate",
         "too dark",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from densitycam.card.layout import CardLayout, Rect
+from densitycam.photo.card_finder import refuse
 from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, window
 from densitycam.vessel.outline import fluid_rows
 from densitycam.vessel.signs import (
@@ -33,6 +34,13 @@ EDGE_MM = 2.5
 #: Correlation with the bars beside from which a window tells where the bars are.
 BELIEVED_CORRELATION = 0.85
 
+#: A column whose black bars are lighter than the darkest columns' by this share of paper white lies
+#: in glare. Photos without kept under 0.02, with stripes outside the part that is read.
+GLARE_LIFT = 0.06
+
+#: Share of columns in glare above which too few are left.
+LARGEST_GLARE = 0.33
+
 #: Share of the vessel's width, in its middle, through which bars are read: in a cylinder the
 #: chord there is at least 0.954 of the diameter, in a bag's lens it is 0.96 of the thickness.
 CENTRAL_SHARE = {"cylinder": 0.30, "flat": 0.50, "bag": 0.20}
@@ -55,7 +63,7 @@ class Strip:
     spots_share : float
         Share of the fluid that spots take up, as `spotted_share` has it.
     left_out : float
-        Share of the fluid that was left out for its bubbles.
+        Share of the fluid that was left out for its bubbles, or for glare.
     """
 
     light: np.ndarray
@@ -116,6 +124,11 @@ def read_bars(
     BarRows
         One row a window of one period, from the base line upward.
 
+    Raises
+    ------
+    PhotoRefusedError
+        "glare" where a lamp is mirrored over too much of the part that is read.
+
     Notes
     -----
     In a window of one whole period, centred on the middle of a bar, the profile through the
@@ -157,12 +170,18 @@ def read_bars(
 
     # The floor's thickness and the surface's own width belong to neither fluid nor glass.
     wet = slice(int(np.mean(fluid[-1])) - round(6.0 * s), round(len(rows) - 8.0 * s))
+    glare = _in_glare(through[wet])
+    if glare.mean() > LARGEST_GLARE:
+        raise refuse("glare", f"over {glare.mean():.0%} of the part that is read")
     spots = find_spots(pixels[wet], px_per_mm=s)
     spots_share, left_out = spotted_share(spots, px_per_mm=s), 0.0
     if spots_share > BUBBLY:
         left_out = float(bubble_area(spots, px_per_mm=s).mean())
         cleared = without_bubbles(pixels[wet], spots, px_per_mm=s)
         through[wet] = _merge_columns(cleared.astype(np.float64))
+
+    through, raw = through[:, ~glare], raw[:, ~glare]
+    left_out = 1 - (1 - left_out) * (1 - float(glare.mean()))
 
     seen_as = reference(shift)
     out: dict[str, list[np.ndarray]] = {k: [] for k in ("b", "m", "v", "e", "w")}
@@ -194,6 +213,18 @@ def read_bars(
         shift_mm=float(-np.median(shift)),
         strip=Strip(pixels, at_mm, at_mm + shift, spots_share, left_out),
     )
+
+
+def _in_glare(through: np.ndarray) -> np.ndarray:
+    """Return the columns that a lamp's mirror image lights up, shape (X,), of shape (Y, X, 3).
+
+    The fluid's own veil is much the same across the part that is read; there even the darkest
+    bars are lifted, in red and green alike.
+    """
+    import numpy as np
+
+    dark = np.percentile(through[..., :2], 20, axis=0)
+    return (dark - np.percentile(dark, 10, axis=0)).min(axis=1) > GLARE_LIFT
 
 
 def _merge_columns(strip: np.ndarray) -> np.ndarray:

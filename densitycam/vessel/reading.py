@@ -86,7 +86,7 @@ class Reading:
     flags : tuple of str
         Ids in `densitycam.flags.FLAGS` that do not refuse.
     left_out : float
-        Share of the fluid in the part that was read that was left out for its bubbles, 0 to 1.
+        Share of the fluid in the part that was read left out for bubbles or glare, 0 to 1.
     """
 
     path_mm: float

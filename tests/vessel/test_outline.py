@@ -88,3 +88,17 @@ def test_a_wide_vessel_seen_from_the_side_may_hide_grey_steps_and_a_hand_may_not
     with pytest.raises(PhotoRefusedError, match="grey steps") as caught:
         read(tmp_path, replace(straight, defect="hand"), path_mm=100.0, shape="cylinder")
     assert caught.value.flag == "tone"
+
+
+def test_glare_over_the_part_that_is_read_is_refused_and_a_stripe_is_left_out(tmp_path):
+    good = replace(CLEAR, cells_per_ml=2e7, yaw_deg=0.0)
+    plain = read(tmp_path, good, path_mm=20.0, shape="flat")
+    assert plain.left_out == 0.0
+    stripe = Glare(facing=0.1, width=0.02, strength=0.8, low_mm=0.0, high_mm=145.0)
+    striped = read(tmp_path, replace(good, glare=(stripe,)), path_mm=20.0, shape="flat")
+    assert 0.03 < striped.left_out < 0.3
+    assert striped.attenuation[:2] == pytest.approx(plain.attenuation[:2], rel=0.03)
+    wide = replace(good, glare=(replace(stripe, width=0.25),))
+    with pytest.raises(PhotoRefusedError, match="mirrored") as caught:
+        read(tmp_path, wide, path_mm=20.0, shape="flat")
+    assert caught.value.flag == "glare"
