@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from densitycam.culture.advice import Growth
@@ -12,7 +12,7 @@ from densitycam.culture.logistic import LogisticFit, fit_logistic
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.wording import density_words
 
-__all__ = ["growth", "infer_splits"]
+__all__ = ["growth", "infer_splits", "photo_noise"]
 
 #: Days back from the last photo that the present rate is taken from. Our own choice: long enough
 #: for four or five daily photos, short enough to follow a batch of 7 to 10 days.
@@ -21,14 +21,21 @@ RECENT_DAYS = 4.5
 MIN_POINTS = 3
 #: Shortest spread of photos that gives a rate [day]. Our own choice: day and night differ.
 MIN_SPAN_DAYS = 0.6
-#: Day-to-day wander of a culture that is no measuring error, as SD of ln density. Our own choice.
-PROCESS_SD = 0.05
-#: Most that a photo's own noise is taken for, as SD of ln density. A point's relative_sd also
-#: holds the calibration's error, which all photos of a vessel share and which cancels in growth;
-#: published image methods scatter by 8 to 16 % (J Appl Phycol 2014, 10.1007/s10811-014-0285-7).
-PHOTO_NOISE_SD = 0.15
-#: How many photos' worth of trust the assumed noise gets beside the scatter seen. Our own choice.
-NOISE_DEGREES = 4
+#: What one photo errs by itself, as SD of ln density, until the vessel's own photos have shown it;
+#: a culture's wander from day to day is in it. A point's relative_sd also holds the calibration's
+#: error, which all photos of a vessel share and which cancels in growth. Our own choice, a little
+#: above the 5 % median error that is asked of a photo.
+PHOTO_SD = 0.09
+#: How many photos' worth of trust that gets beside the scatter seen. Our own choice.
+NOISE_DEGREES = 3
+#: Most that one photo off its neighbours counts for, as SD of ln density: more is no noise but a
+#: fall, a leap, or a photo gone wrong. Our own choice.
+MOST_OFF = 0.36
+#: How much surer, and less sure, than its middle photo a photo may be by its own account.
+SURER, LESS_SURE = 0.5, 3.0
+#: Noise below which no fall is told [SD of ln density]: with it, a fall of a quarter is one. Our
+#: own choice: a crash called in error costs a harvest.
+LEAST_FALL_SD = 0.10
 #: A fall to between these shares of the last photo looks like a harvest with top-up. Common
 #: practice keeps a quarter to a half; the margins are our own choice.
 SPLIT_SHARES = (0.15, 0.75)
@@ -55,8 +62,13 @@ class _Obs:
     flags: tuple[str, ...]
 
 
-def _usable(points: Sequence[DensityPoint], now: datetime | None) -> list[_Obs]:
-    """Points that can carry growth, in order of time, with their shared error taken off."""
+def _usable(
+    points: Sequence[DensityPoint], now: datetime | None, splits: Sequence[Split] = ()
+) -> tuple[list[_Obs], float]:
+    """Points that can carry growth, in order of time, and how many photos' worth their noise is.
+
+    The noise is that which the vessel's photos show among themselves, within a batch.
+    """
     kept = [
         p
         for p in sorted(points, key=lambda p: p.when)
@@ -66,25 +78,71 @@ def _usable(points: Sequence[DensityPoint], now: datetime | None) -> list[_Obs]:
         and (now is None or p.when <= now)
     ]
     if not kept:
-        return []
-    stated = [p.relative_sd if p.relative_sd >= 0 else PHOTO_NOISE_SD for p in kept]
+        return [], NOISE_DEGREES
+    stated = [max(p.relative_sd, 0.01) if p.relative_sd >= 0 else PHOTO_SD for p in kept]
     middle = sorted(stated)[len(stated) // 2]
-    shrink = min(1.0, PHOTO_NOISE_SD / middle) if middle > 0 else 1.0
-    return [
+    obs = [
         _Obs(
             when=p.when,
             day=(p.when - kept[0].when).total_seconds() / 86400.0,
             log=math.log(p.cells_per_ml),
-            sd=math.hypot(s * shrink, PROCESS_SD),
+            sd=min(max(s / middle, SURER), LESS_SURE),
             flags=p.flags,
         )
         for p, s in zip(kept, stated, strict=True)
     ]
+    noise, degrees = _noise([o for o in obs if "settled" not in o.flags], splits)
+    return [replace(o, sd=o.sd * noise) for o in obs], degrees
+
+
+def _noise(obs: Sequence[_Obs], splits: Sequence[Split]) -> tuple[float, float]:
+    """Noise of one photo as SD of ln density, and its degrees of freedom.
+
+    From how far each photo of a batch lies off the straight line between its neighbours. Growth
+    that bends counts as noise a little; falls and leaps, which are no noise, hardly count.
+    """
+    total, count = 0.0, 0
+    for a, b, c in zip(obs, obs[1:], obs[2:], strict=False):
+        if c.day - a.day > 2 * RECENT_DAYS or c.day - b.day <= 0 or b.day - a.day <= 0:
+            continue
+        if any(a.when <= s.when <= c.when for s in splits):
+            continue
+        share = (b.day - a.day) / (c.day - a.day)
+        off = b.log - (1 - share) * a.log - share * c.log
+        variance = b.sd**2 + ((1 - share) * a.sd) ** 2 + (share * c.sd) ** 2
+        total += min(off**2 / variance, MOST_OFF**2)
+        count += 1
+    # Neighbouring triples share two photos: two of them are worth about one (Rice 1984,
+    # Ann. Statist. 12:1215, on difference-based variance, from memory).
+    degrees = NOISE_DEGREES + count / 2
+    return math.sqrt((NOISE_DEGREES * PHOTO_SD**2 + total / 2) / degrees), degrees
+
+
+def photo_noise(points: Sequence[DensityPoint], splits: Sequence[Split], now: datetime) -> float:
+    """Return what one photo of a vessel errs by itself, as its photos show it.
+
+    Parameters
+    ----------
+    points : sequence of DensityPoint
+        Densities of the vessel, any order.
+    splits : sequence of Split
+        Logged and inferred splits, any order.
+    now : datetime
+        Photos after it are left out.
+
+    Returns
+    -------
+    float
+        Standard deviation of ln density of the middle photo; near `PHOTO_SD` while photos are few.
+    """
+    obs = [o for o in _usable(points, now, splits)[0] if "settled" not in o.flags]
+    return sorted(o.sd for o in obs)[len(obs) // 2] if obs else PHOTO_SD
 
 
 def _fell(before: _Obs, after: _Obs) -> bool:
     """Whether the density fell by more than both photos' noise."""
-    return after.log - before.log < -1.96 * math.hypot(before.sd, after.sd)
+    noise = math.hypot(max(before.sd, LEAST_FALL_SD), max(after.sd, LEAST_FALL_SD))
+    return after.log - before.log < -1.96 * noise
 
 
 def infer_splits(points: Sequence[DensityPoint], logged: Sequence[Split] = ()) -> tuple[Split, ...]:
@@ -109,7 +167,7 @@ def infer_splits(points: Sequence[DensityPoint], logged: Sequence[Split] = ()) -
     sign, before and after which the density does not fall too; where it is the last photo, nothing
     can speak against it yet, and the decision says so.
     """
-    obs = [o for o in _usable(points, None) if "settled" not in o.flags]
+    obs = [o for o in _usable(points, None, logged)[0] if "settled" not in o.flags]
     found = []
     for n in range(1, len(obs)):
         before, after = obs[n - 1], obs[n]
@@ -129,12 +187,14 @@ def infer_splits(points: Sequence[DensityPoint], logged: Sequence[Split] = ()) -
     return tuple(found)
 
 
-def _line(obs: Sequence[_Obs], logs: Sequence[float]) -> tuple[float, float, float, float]:
+def _line(
+    obs: Sequence[_Obs], logs: Sequence[float], noise_degrees: float
+) -> tuple[float, float, float, float]:
     """Weighted straight line through ln density: slope, low, high [1/day], chi-square.
 
-    The variance of a photo is pooled from its assumed noise, with NOISE_DEGREES degrees of
-    freedom, and the scatter about the line (a scaled inverse chi-square prior), so that two or
-    three photos still give an interval and many photos speak for themselves.
+    The variance of a photo is pooled from what the vessel's photos have shown, with so many
+    degrees of freedom, and the scatter about the line (a scaled inverse chi-square prior), so
+    that two or three photos still give an interval and many photos speak for themselves.
     """
     from scipy.special import stdtrit
 
@@ -151,8 +211,8 @@ def _line(obs: Sequence[_Obs], logs: Sequence[float]) -> tuple[float, float, flo
         w * (y - mean_y - slope * (o.day - mean_t)) ** 2
         for w, o, y in zip(weights, obs, logs, strict=True)
     )
-    degrees = NOISE_DEGREES + len(obs) - 2
-    pooled = (NOISE_DEGREES + chi2) / degrees
+    degrees = noise_degrees + len(obs) - 2
+    pooled = (noise_degrees + chi2) / degrees
     half = float(stdtrit(degrees, 0.975)) * math.sqrt(pooled / sxx)
     return slope, slope - half, slope + half, chi2
 
@@ -171,7 +231,7 @@ def _ceiling(obs: Sequence[_Obs]) -> LogisticFit | None:
         return None
     if fit.ceiling < 0.8 * max(densities) or fit.ceiling_se > 0.5 * fit.ceiling:
         return None
-    straight = _line(obs, [o.log for o in obs])[3]
+    straight = _line(obs, [o.log for o in obs], NOISE_DEGREES)[3]
     bent = sum(((o.log - math.log(fit.density(o.day))) / o.sd) ** 2 for o in obs)
     # Scatter far below the assumed noise is luck: keep it from proving a bend.
     per_degree = max(bent / fit.degrees, 0.1)
@@ -254,7 +314,8 @@ def growth(points: Sequence[DensityPoint], splits: Sequence[Split], now: datetim
     """
     known = sorted((s for s in splits if s.when <= now), key=lambda s: s.when)
     last = known[-1] if known else None
-    obs = [o for o in _usable(points, now) if "settled" not in o.flags]
+    usable, noise_degrees = _usable(points, now, known)
+    obs = [o for o in usable if "settled" not in o.flags]
     since = [o for o in obs if last is None or o.when > last.when]
     begin = last.when if last else (obs[0].when if obs else now)
     days_since = (now - begin).total_seconds() / 86400.0
@@ -284,7 +345,7 @@ def growth(points: Sequence[DensityPoint], splits: Sequence[Split], now: datetim
     if len(window) < 2 or window[-1].day - window[0].day < MIN_SPAN_DAYS:
         return unknown("One photo cannot show growth: take another tomorrow.")
 
-    slope, low, high, _ = _line(window, logs)
+    slope, low, high, _ = _line(window, logs, noise_degrees)
     fit = None if crossed else _ceiling(since)
     phase, evidence = _phase(since, fit, (slope, low, high), len(window), crossed, days_since)
     if phase == "decline":

@@ -56,13 +56,13 @@ PIGMENT_STRAY, PIGMENT_SLOPE_SD = 0.10, 0.12
 #: for too much turbidity: allowance a photo, and the sum that warns, in standard deviations of a
 #: photo; and the most that one photo can add, so that none warns alone. Chosen on tuning seeds of
 #: the benchmark.
-ALLOWANCE, THRESHOLD = 0.55, 2.6
+ALLOWANCE, THRESHOLD = 0.5, 2.5
 PIGMENT_ALLOWANCE, PIGMENT_THRESHOLD = 1.0, 3.4
-MILKY_ALLOWANCE, MILKY_THRESHOLD = 1.0, 2.0
-MOST_OF_ONE = 3.0
+MILKY_ALLOWANCE, MILKY_THRESHOLD = 1.0, 2.8
+MOST_OF_ONE = 2.9
 #: By so many standard deviations, the error of the usual with them, a whole stretch must fall
 #: short. Chosen as above.
-SURE = 2.0
+SURE = 2.2
 #: Degrees of freedom of the Student errors by which far-off steps lose their weight in the usual
 #: (Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881, from memory).
 TAIL_DEGREES = 4.0

@@ -16,7 +16,7 @@ stops within half a day and cells die steadily, half of them within 4 to 6 days;
 cells ever faster. What loses half its cells within two days of the first sign cannot be told two
 days ahead by anyone; such crashes are not in here.
 
-Reported seeds begin at 90000. Thresholds were chosen on seeds 1000 to 1159 and 6000 to 6199.
+Reported seeds begin at 100000. Thresholds were chosen on those below.
 """
 
 from __future__ import annotations
@@ -213,7 +213,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--vessels", type=int, default=240)
     parser.add_argument("--crashes", type=int, default=300)
-    parser.add_argument("--seed", type=int, default=90000)
+    parser.add_argument("--seed", type=int, default=100000)
     parser.add_argument("--careless", action="store_true")
     asked = parser.parse_args()
 

@@ -1,0 +1,86 @@
+"""The day a batch reaches its band: right where growth is known, and its interval holds."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from densitycam.culture.forecast import forecast_ready
+from densitycam.culture.series import DensityPoint, Split
+
+START = datetime(2024, 3, 1, 18, 20)
+
+
+def at(day):
+    return START + timedelta(days=float(day))
+
+
+def points(curve, days, *, noise=0.0, rng=None):
+    seen = [curve(d) * math.exp(noise * rng.standard_normal() if rng else 0.0) for d in days]
+    return [DensityPoint(at(d), x, x / 1.3, x * 1.3, 0.13) for d, x in zip(days, seen, strict=True)]
+
+
+def exponential(day):
+    return 3e6 * math.exp(0.43 * day)
+
+
+def logistic(day):
+    return 4e7 / (1 + (4e7 / 3e6 - 1) * math.exp(-0.7 * day))
+
+
+def test_exponential_growth_reaches_its_goal_when_it_should():
+    told = forecast_ready(points(exponential, range(5)), (), at(4), goal_cells_per_ml=3e7)
+    days = math.log(10) / 0.43
+    assert (told.day - START).total_seconds() / 86400 == pytest.approx(days, abs=0.02)
+    assert told.earliest < told.day < told.latest
+
+
+def test_a_ceiling_is_reckoned_with():
+    seen = points(logistic, range(7))
+    told = forecast_ready(seen, (), at(6), goal_cells_per_ml=3.5e7)
+    days = math.log((4e7 / 3e6 - 1) / (4e7 / 3.5e7 - 1)) / 0.7
+    assert (told.day - START).total_seconds() / 86400 == pytest.approx(days, abs=0.05)
+    beyond = forecast_ready(seen, (), at(6), goal_cells_per_ml=1e8)
+    assert (beyond.day, beyond.latest) == (None, None)
+
+
+def test_what_is_there_already_is_ready_now():
+    told = forecast_ready(points(exponential, range(5)), (), at(4.2), goal_cells_per_ml=5e6)
+    assert told.day == told.earliest == told.latest == at(4.2)
+
+
+def test_standing_still_never_gets_there():
+    level = points(lambda d: 3e6, range(6))
+    told = forecast_ready(level, (), at(5), goal_cells_per_ml=3e7)
+    assert told.day is None
+    assert told.latest is None
+
+
+def test_too_few_photos_since_the_split_tell_nothing():
+    seen = points(exponential, range(6))
+    assert forecast_ready(seen[:2], (), at(1), goal_cells_per_ml=3e7) is None
+    assert forecast_ready(seen, (Split(at(3.5), 0.25),), at(5), goal_cells_per_ml=3e7) is None
+    later = Split(at(5.5), 0.25)
+    assert forecast_ready(seen, (later,), at(5), goal_cells_per_ml=3e7) == forecast_ready(
+        [*seen, *points(exponential, [7])], (), at(5), goal_cells_per_ml=3e7
+    )
+
+
+@pytest.mark.parametrize("count", [4, 5, 7])
+def test_its_interval_holds_its_95_percent(count):
+    # Photos with 5 to 8 % noise about a known curve, the goal two to four days ahead.
+    rng = np.random.default_rng(31)
+    hits, runs = 0, 100
+    for n in range(runs):
+        seen = points(exponential, range(count), noise=(0.05, 0.08)[n % 2], rng=rng)
+        ahead = 2 + n % 3
+        told = forecast_ready(
+            seen, (), at(count - 1), goal_cells_per_ml=exponential(count - 1 + ahead)
+        )
+        due = at(count - 1 + ahead)
+        early = told.earliest is not None and told.earliest <= due + timedelta(days=0.02)
+        hits += early and (told.latest is None or due <= told.latest)
+    assert hits / runs >= 0.95 - 2 * math.sqrt(0.95 * 0.05 / runs)
