@@ -247,7 +247,7 @@ def test_what_the_user_calibrated_since_is_not_calibrated_again(run, photo_folde
     ("table", "old", "new", "expected"),
     [
         ("vessels.csv", ",20,flat", ",-20,flat", "line 2, column path_mm: must be above 0"),
-        ("vessels.csv", "flat\n", "box\n", "line 2, column shape: must be one of cylinder, flat, bag"),
+        ("vessels.csv", "flat\n", "box\n", "line 2, column shape: must be one of cylinder"),
         ("vessels.csv", "nannochl", "nanochl", "line 2, column species: There is no species"),
         ("vessels.csv", "path_mm", "path", "line 1, column path: not a known column; did you mean"),
         ("slides.csv", "slim,2026-04-03", "slum,2026-04-03", "line 3, column vessel: There is no"),
