@@ -23,7 +23,7 @@ _SIDE_SHARE = (0.09, 1.0)
 #: Chunks along a line in which its place is measured [um].
 _CHUNK_UM = 25.0
 #: Least agreement of the line profiles with the ruling's, and of the lines round a square.
-_LEAST_MATCH = 0.50
+_LEAST_MATCH = 0.40
 _LEAST_SEEN = 0.65
 #: The same over a sixth of a square's side, and how many sixths must show it.
 _LEAST_PIECE, _PIECES, _MOST_PIECES = 0.40, 6, 4
@@ -33,6 +33,8 @@ _LEAST_DEPTH = 0.35
 _RIVAL = 0.6
 #: A wider line is out of focus, or the ruling was taken for a larger one: standard deviation [um].
 _WIDEST_LINE_UM = 2.6
+#: Agreement from which a picture surely shows a ruling.
+_SURE_MATCH = 0.50
 #: Share of the field that is dark, above which cells hide the lines.
 _CROWDED = 0.15
 #: A triple line's outer line may run inside a square this close to its edge [um].
@@ -360,7 +362,7 @@ def find_ruling(light: np.ndarray, *, chamber: str, unit: str | None = None) -> 
             cut_off = True
         elif _explains_all(ruling, sheet, squares):
             return replace(ruling, squares=squares)
-    if float((dark[field] > 0.1).mean()) > _CROWDED:
+    if fits[0].match > _SURE_MATCH and float((dark[field] > 0.1).mean()) > _CROWDED:
         raise PhotoRefusedError(
             "So many cells lie in the picture that the ruling's lines cannot be followed.",
             "Dilute the sample 1:5 with clean salt water, load it again, and count with "
@@ -436,7 +438,9 @@ def _rotation(dark: np.ndarray, field: np.ndarray) -> float:
     polar = cv2.remap(power, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
     ray = np.log1p(polar / np.maximum(np.median(polar, axis=0), 1e-12)).sum(axis=1)
     half = len(angles) // 2
-    both = ray[:half] + ray[half:]
+    # Both families must be there: a fibre alone draws one ray.
+    above = np.maximum(ray - np.median(ray), 0.0)
+    both = np.sqrt(above[:half] * above[half:])
     start = math.degrees(angles[int(np.argmax(both))])
     best = max(
         (start + step for step in np.arange(-1.0, 1.01, 0.1)),
@@ -898,6 +902,8 @@ def _line_shape(sheet: _Sheet, ruling: FoundRuling, axis: int) -> tuple[float, f
     grid, profile = seen
     # Width at half height, as a Gaussian's: fringes do not count.
     peak = int(np.argmax(profile))
+    if abs(grid[peak]) > 4.0:  # no line stands here
+        return math.nan, math.nan
     half = profile[peak] / 2
     ends = []
     for step in (-1, 1):
