@@ -414,7 +414,7 @@ def repeat(bench: Bench) -> None:
 
 def gates(bench: Bench) -> None:
     """Print the share of unmeasurable photos that were refused or flagged."""
-    each = 12 if bench.quick else 40
+    each = 12 if bench.quick else 24
     drawn = {how: shots.spoilt_shots(how, each, quick=bench.quick) for how in shots.SPOILT}
     bench.read([photo for some in drawn.values() for photo in some])
     fitted = {g.name: bench.calibrations(g, 0, recounts=1)[0] for g in GROUPS}
