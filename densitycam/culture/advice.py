@@ -123,6 +123,8 @@ class Advice:
         The date of that.
     plan : SplitPlan or None
         For "harvest" and "overdue".
+    uncertain : tuple of str
+        Those of the reasons that say what makes it unsure.
     """
 
     action: str
@@ -132,3 +134,4 @@ class Advice:
     wait_days: float
     ready_on: datetime | None
     plan: SplitPlan | None
+    uncertain: tuple[str, ...] = ()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from densitycam.calibration.estimate import Estimate
@@ -16,6 +16,7 @@ from densitycam.culture.advice import Advice, Growth, SplitPlan
 from densitycam.culture.logistic import days_between
 from densitycam.culture.series import DensityPoint
 from densitycam.culture.split import KEPT_SHARE, split_plan
+from densitycam.culture.warning import EarlyWarning
 from densitycam.culture.wording import days_words, density_words, interval_words, significant
 from densitycam.flags import FLAGS
 from densitycam.vessel.record import VesselRecord
@@ -23,24 +24,65 @@ from densitycam.vessel.record import VesselRecord
 __all__ = ["RULE", "Rule", "decide"]
 
 
+def _number(value: float, unit: str, least: float, most: float, meaning: str, source: str) -> float:
+    """Give a number of the rule its meaning, limits and source, which the settings file shows."""
+    about = {"unit": unit, "least": least, "most": most, "meaning": meaning, "source": source}
+    number: float = field(default=value, metadata=about)
+    return number
+
+
 @dataclass(frozen=True)
 class Rule:
-    """The rule's own numbers; the harvest band and the longest batch are the species' facts."""
+    """The rule's own numbers; the harvest band and the longest batch are the species' facts.
 
-    #: Share of the ceiling at which a levelling culture is harvested, even below its band: with a
-    #: quarter kept, the yield per day of a logistic culture is flat and highest near it
-    #: (0.193, 0.219, 0.197 at 0.5, 0.7, 0.9 of the ceiling; computed, `logistic.split_cycle`).
-    ceiling_share: float = 0.7
-    #: Share of the band's lower edge below which a culture that stands still is too thin to be
-    #: worth a split. Our own choice.
-    thin_share: float = 0.1
-    #: Days after a split from which a batch is usually ripe. Common practice, no source.
-    usual_days: float = 7.0
-    #: Age from which a photo no longer speaks for today [day]. Our own choice: a healthy culture
-    #: nearly doubles in two days.
-    stale_days: float = 2.0
-    #: Longest forecast that is worth a date [day]. Our own choice.
-    longest_forecast_days: float = 30.0
+    Each field's metadata holds its meaning, unit, limits and source. All are settable per species
+    and vessel in a file, `densitycam.culture.settings`.
+    """
+
+    ceiling_share: float = _number(
+        0.7,
+        "share",
+        0.1,
+        0.95,
+        "Of the density a culture levels off at: from here it is harvested, even below its band.",
+        "computed: with a quarter kept, the yield of a logistic culture is flat and highest near "
+        "it (0.193, 0.219, 0.197 at 0.5, 0.7, 0.9; logistic.split_cycle)",
+    )
+    thin_share: float = _number(
+        0.1,
+        "share",
+        0.0,
+        1.0,
+        "Of the band's lower edge: a culture that stands still below this is too thin to split.",
+        "our own choice",
+    )
+    usual_days: float = _number(
+        7.0,
+        "day",
+        0.5,
+        60.0,
+        "After a split: from then on a batch is usually ripe.",
+        "common practice, no source",
+    )
+    stale_days: float = _number(
+        2.0,
+        "day",
+        0.25,
+        14.0,
+        "Age from which a photo no longer speaks for today.",
+        "our own choice: a healthy culture nearly doubles in two days",
+    )
+    longest_forecast_days: float = _number(
+        30.0, "day", 1.0, 90.0, "Longest forecast that is worth a date.", "our own choice"
+    )
+    kept_share: float = _number(
+        KEPT_SHARE,
+        "share",
+        0.02,
+        0.98,
+        "Of the culture: kept back at a split.",
+        "common practice, no source: a quarter, which two doublings bring back",
+    )
 
 
 #: The rule in use.
@@ -103,8 +145,9 @@ def decide(
     vessel: VesselRecord,
     now: datetime,
     last_point: DensityPoint | None = None,
-    kept_share: float = KEPT_SHARE,
+    kept_share: float | None = None,
     rule: Rule = RULE,
+    warnings: Sequence[EarlyWarning] = (),
 ) -> Advice:
     """Decide what to do with one vessel today.
 
@@ -125,10 +168,13 @@ def decide(
     last_point : DensityPoint or None
         The newest density of the running batch: that of `estimate`, or an earlier one where the
         newest photo was refused. Its age tells whether the photo still speaks for today.
-    kept_share : float, default 0.25
-        Share kept back in the plan, 0 < share < 1.
+    kept_share : float, optional
+        Share kept back in the plan, 0 < share < 1; the rule's, a quarter, if None.
     rule : Rule
         The rule's numbers.
+    warnings : sequence of EarlyWarning
+        What the vessel's series warns of. They join the reasons and ask for a look at the
+        culture; they decide nothing, since about one a vessel in two months is false.
 
     Returns
     -------
@@ -155,14 +201,36 @@ def decide(
         vessel=vessel,
         now=now,
         last=last_point,
-        kept_share=kept_share,
+        kept_share=rule.kept_share if kept_share is None else kept_share,
         rule=rule,
     )
     for step in _STEPS:
         advice = step(case)
         if advice is not None:
-            return advice
+            return _warned(_with_doubts(advice, case), warnings)
     raise AssertionError("the last step always decides")
+
+
+def _with_doubts(advice: Advice, case: _Case) -> Advice:
+    """Say which of the reasons are doubts."""
+    doubts = _doubts(case)
+    return replace(advice, uncertain=tuple(r for r in advice.reasons if r in doubts))
+
+
+def _warned(advice: Advice, warnings: Sequence[EarlyWarning]) -> Advice:
+    """Add what the series warns of, where the decision does not rest on trouble already."""
+    if not warnings or advice.action in ("hold", "rescue"):
+        return advice
+    first, *others = advice.reasons or ("",)
+    said = [f"Early warning: {w.sentence} {w.evidence}" for w in warnings]
+    # A warning that only wants a better look must not push out what the rule itself asks for.
+    return replace(
+        advice,
+        reasons=tuple(r for r in (first, *said, *others) if r),
+        would_settle=advice.would_settle
+        if advice.action == "cannot-tell"
+        else "Look at a drop under the microscope before you split or feed.",
+    )
 
 
 def _advice(

@@ -13,6 +13,7 @@ from densitycam.calibration.species import load_species
 from densitycam.culture.advice import Growth
 from densitycam.culture.readiness import RULE, decide
 from densitycam.culture.series import DensityPoint
+from densitycam.culture.warning import EarlyWarning
 from densitycam.errors import DensitycamError
 from densitycam.flags import FLAGS
 from densitycam.vessel.record import VesselRecord
@@ -277,3 +278,28 @@ def test_the_kept_share_is_the_keepers():
 def test_the_rule_can_be_changed():
     assert ask(measured(5e5), SLOWING).action == "wait"
     assert ask(measured(5e5), SLOWING, rule=replace(RULE, ceiling_share=0.5)).action == "harvest"
+
+
+def test_an_early_warning_joins_the_reasons_and_asks_for_a_look():
+    warning = EarlyWarning("below-forecast", NOW, "It falls behind.", "It lost 20 %.", "Look.")
+    calm, warned = (ask(measured(1.2e6), **kwargs) for kwargs in ({}, {"warnings": (warning,)}))
+    assert (warned.action, warned.plan) == (calm.action, calm.plan)
+    assert warned.reasons[0] == calm.reasons[0]
+    assert warned.reasons[1] == "Early warning: It falls behind. It lost 20 %."
+    assert set(calm.reasons) < set(warned.reasons)
+    assert "microscope" in warned.would_settle
+    # Where there is no density, a photo settles more; where there is trouble, it is said already.
+    for kwargs in ({"estimate": None}, {"estimate": measured(1.2e6), "flags": ("milky",)}):
+        plain, said = (ask(**kwargs, warnings=w) for w in ((), (warning,)))
+        assert said.would_settle == plain.would_settle
+
+
+def test_doubts_are_told_apart():
+    sure = ask(measured(1.2e6))
+    assert sure.uncertain == ()
+    unsure = ask(replace(measured(1.2e6, counts=0), notes=("Other light path.",)))
+    assert unsure.uncertain == (
+        "Other light path.",
+        "The calibration is not yet checked by a slide count.",
+    )
+    assert set(unsure.uncertain) < set(unsure.reasons)
