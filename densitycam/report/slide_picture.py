@@ -154,7 +154,7 @@ def slide_picture(rgb: np.ndarray, photo: SlidePhoto, *, title: str = "") -> np.
         outline = np.array([at(x, y) for x, y in square.corners_px])
         fixed = np.round(outline * 16).astype(np.int32)[None]
         cv2.polylines(picture, fixed, True, SQUARE_RGB, line, cv2.LINE_AA, shift=4)
-    # Numbers lie under the circles, so that no cell is hidden.
+    # Numbers without a plate, under the circles: no cell may be hidden.
     picture = _numbered(picture, photo, at, side * scale)
     for cell in photo.cells:
         if cell.square is None and not cell.on_line:
@@ -180,7 +180,7 @@ def _numbered(
     from PIL import Image, ImageDraw, ImageFont
 
     image = Image.fromarray(picture)
-    draw = ImageDraw.Draw(image, "RGBA")
+    draw = ImageDraw.Draw(image)
     size = min(max(16.0, 0.085 * side), 0.03 * picture.shape[1])
     big, small = (ImageFont.load_default(size=round(s)) for s in (1.15 * size, 0.8 * size))
     for square in photo.squares:
@@ -190,15 +190,12 @@ def _numbered(
         number, count = str(square.number), f"{square.cells} cells"
         if square.correction is not None:
             count = f"{square.cells} by hand"
-        wide = max(draw.textlength(count, font=small), draw.textlength(number, font=big)) + size
-        box = (inner[0] - wide / 2, inner[1] - size, inner[0] + wide / 2, inner[1] + 1.3 * size)
-        draw.rounded_rectangle(
-            box, size / 3, fill=(255, 255, 255, 165), outline=(*SQUARE_RGB, 255), width=2
-        )
-        draw.text(
-            (inner[0], inner[1] - 0.32 * size), number, font=big, fill=SQUARE_RGB, anchor="mm"
-        )
-        draw.text((inner[0], inner[1] + 0.72 * size), count, font=small, fill=_INK, anchor="mm")
+        halo = {"anchor": "mm", "stroke_width": round(size / 7), "stroke_fill": (255, 255, 255)}
+        for text, font, fill, down in (
+            (number, big, SQUARE_RGB, -0.32),
+            (count, small, _INK, 0.72),
+        ):
+            draw.text((inner[0], inner[1] + down * size), text, font=font, fill=fill, **halo)
     return np.array(image)
 
 
