@@ -80,6 +80,13 @@ class SplitPlan:
         Plain sentences on how to carry the plan out.
     harvest_cells_low, harvest_cells_high : float
         95 % interval of harvest_cells; nan where the density has none.
+    starter_ml : float
+        Of the harvest, held back in a second vessel as insurance [mL].
+    nitrogen_fed, nitrogen_starved : float
+        Density that the new water's nitrogen feeds while cells stay well fed, and at which they
+        run out [cells/mL]; nan where not reckoned.
+    checklist : tuple of str
+        What to do, in order, each a plain sentence.
     """
 
     keep_ml: float
@@ -100,6 +107,10 @@ class SplitPlan:
     notes: tuple[str, ...] = ()
     harvest_cells_low: float = math.nan
     harvest_cells_high: float = math.nan
+    starter_ml: float = 0.0
+    nitrogen_fed: float = math.nan
+    nitrogen_starved: float = math.nan
+    checklist: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

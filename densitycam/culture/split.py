@@ -7,7 +7,12 @@ import math
 from densitycam.calibration.species import SpeciesFacts
 from densitycam.culture.advice import Growth, SplitPlan
 from densitycam.culture.logistic import split_cycle
-from densitycam.culture.wording import days_words, significant
+from densitycam.culture.nutrient import (
+    F2_NITROGEN_MG_PER_L,
+    nitrogen_ceiling,
+    two_part_dose_ml,
+)
+from densitycam.culture.wording import days_words, density_words, interval_words, significant
 from densitycam.errors import DensitycamError
 from densitycam.vessel.record import VesselRecord
 
@@ -15,6 +20,11 @@ __all__ = ["KEPT_SHARE", "salt_water", "split_plan"]
 
 #: Share of the culture kept back. Common practice at home, no source: two doublings bring it back.
 KEPT_SHARE = 0.25
+#: Of the working volume, held back in a second vessel, and at most this share of the harvest. That
+#: a second starter is kept is common practice, no source; how much is our own choice.
+STARTER_SHARE, STARTER_OF_HARVEST = 0.05, 0.25
+#: How far nitrogen a cell may be off either way: a dose that is short by less is not spoken of.
+DOSE_DOUBT = 2.0
 #: Coldest and warmest culture a plan is made for [degree C]; salt water formulas hold there.
 TEMPERATURE_RANGE_C = (0.0, 40.0)
 #: Highest salinity a plan is made for [g/kg]; TEOS-10 ends at 120.
@@ -92,6 +102,9 @@ def split_plan(
     salinity_g_per_kg: float | None = None,
     temperature_c: float = 20.0,
     label_ml_per_l: float | None = None,
+    nitrogen_mg_per_l: float = F2_NITROGEN_MG_PER_L,
+    present_ml: float | None = None,
+    starter_ml: float | None = None,
 ) -> SplitPlan:
     """Plan one harvest with top-up.
 
@@ -115,18 +128,26 @@ def split_plan(
     temperature_c : float, default 20.0
         Of the top-up, 0 to 40 [degree C].
     label_ml_per_l : float, optional
-        What the nutrient's label gives of each part per litre of new water [mL/L], >= 0.
+        What the nutrient's label gives of each part per litre of new water, 0 to 50 [mL/L].
+    nitrogen_mg_per_l : float, default that of f/2
+        In the new water once dosed, >= 0 [mg/L].
+    present_ml : float, optional
+        Culture in the vessel now, at most its working volume [mL]; full if None.
+    starter_ml : float, optional
+        Of the harvest, held back in a second vessel, >= 0 and less than the harvest [mL]; about a
+        twentieth of the working volume if None.
 
     Returns
     -------
     SplitPlan
-        Volumes add up to the working volume.
+        Kept and harvested culture add up to what is present, kept culture and top-up to the
+        working volume.
 
     Raises
     ------
     DensitycamError
-        For a share, rate, salinity or temperature out of range, or a plan under which the culture
-        would be thinned out round by round.
+        For a share, rate, salinity or temperature out of range, volumes that do not add up, or a
+        plan under which the culture would be thinned out round by round.
 
     Notes
     -----
@@ -138,11 +159,6 @@ def split_plan(
         raise DensitycamError(
             f"A kept share of {kept_share:g} makes no split.",
             "Give a share between 0 and 1, such as 0.25 for a quarter.",
-        )
-    if label_ml_per_l is not None and not (label_ml_per_l >= 0 and math.isfinite(label_ml_per_l)):
-        raise DensitycamError(
-            f"A nutrient dose of {label_ml_per_l:g} mL/L is not possible.",
-            "Give the millilitres of each part per litre that its label says.",
         )
     if every_days is not None and not (every_days > 0 and math.isfinite(every_days)):
         raise DensitycamError(
@@ -165,10 +181,22 @@ def split_plan(
                 "or wait longer.",
             )
 
-    keep = kept_share * vessel.working_volume_ml
-    fresh = vessel.working_volume_ml - keep
+    keep, harvest, fresh, starter = _volumes(vessel, kept_share, present_ml, starter_ml)
     days = _days_to_next(density, growth, kept_share)
-    dose = math.nan if label_ml_per_l is None else label_ml_per_l * fresh / 1000.0
+    dose = (
+        math.nan
+        if label_ml_per_l is None
+        else two_part_dose_ml(label_ml_per_l=label_ml_per_l, new_water_ml=fresh)
+    )
+    after = density * kept_share
+    fed, starved = math.nan, math.nan
+    if after >= 0 and math.isfinite(after):
+        fed, starved = nitrogen_ceiling(
+            facts=facts,
+            density_after=after,
+            new_share=fresh / vessel.working_volume_ml,
+            nitrogen_mg_per_l=nitrogen_mg_per_l,
+        )
 
     notes = [
         "Salt mixes hold water: weigh, stir until clear, then measure. The specific gravity is "
@@ -184,25 +212,125 @@ def split_plan(
             "How fast it grows after the split is not known yet; this species usually needs "
             f"{low:.0f} to {days_words(high)} for {needed / math.log(2):.1f} doublings."
         )
+    if DOSE_DOUBT * starved < density:  # False for nan
+        notes.append(
+            f"A dose like f/2 in the new water feeds about {interval_words(fed, starved)}, less "
+            f"than the {density_words(density)} of today: it will grow pale before it is back, "
+            "unless the label's dose is richer."
+        )
+    salt = salinity * kg_per_l * fresh / 1000.0
     return SplitPlan(
         keep_ml=keep,
-        harvest_ml=fresh,
+        harvest_ml=harvest,
         top_up_ml=fresh,
         kept_share=kept_share,
-        salt_g=salinity * kg_per_l * fresh / 1000.0,
+        salt_g=salt,
         salinity_g_per_kg=salinity,
         temperature_c=temperature_c,
         specific_gravity=gravity,
         nutrient_ml_each=dose,
-        density_after=density * kept_share,
+        density_after=after,
         doublings_needed=math.log2(1.0 / kept_share),
         days_to_next=days,
-        harvest_cells=density * fresh,
+        harvest_cells=density * harvest,
         keep_cold_days=facts.keep_cold_days,
         cautions=_CAUTIONS,
         notes=tuple(notes),
-        harvest_cells_low=density_low * fresh,
-        harvest_cells_high=density_high * fresh,
+        harvest_cells_low=density_low * harvest,
+        harvest_cells_high=density_high * harvest,
+        starter_ml=starter,
+        nitrogen_fed=fed,
+        nitrogen_starved=starved,
+        checklist=_checklist(
+            facts=facts,
+            keep_ml=keep,
+            harvest_ml=harvest - starter,
+            starter_ml=starter,
+            top_up_ml=fresh,
+            salt_g=salt,
+            gravity=gravity,
+            temperature_c=temperature_c,
+            dose_ml=dose,
+        ),
+    )
+
+
+def _volumes(
+    vessel: VesselRecord, kept_share: float, present_ml: float | None, starter_ml: float | None
+) -> tuple[float, float, float, float]:
+    """Return keep, harvest, top-up and starter [mL], or refuse what does not add up."""
+    full = vessel.working_volume_ml
+    present = full if present_ml is None else present_ml
+    if not 0 < present <= full:
+        raise DensitycamError(
+            f"{vessel.name} holds {full:g} mL when full, so it cannot hold {present:g} mL now.",
+            "Give the millilitres in it now, or correct its working volume.",
+        )
+    keep = kept_share * full
+    harvest = present - keep
+    if not harvest > 0:
+        raise DensitycamError(
+            f"Keeping {keep:.0f} mL leaves nothing to harvest of the {present:.0f} mL in "
+            f"{vessel.name}.",
+            f"Keep less than {100 * present / full:.0f} %, or top it up and let it grow.",
+        )
+    starter = min(STARTER_SHARE * full, STARTER_OF_HARVEST * harvest)
+    starter = starter if starter_ml is None else starter_ml
+    if not 0 <= starter < harvest:
+        raise DensitycamError(
+            f"A starter of {starter:g} mL cannot come out of a harvest of {harvest:.0f} mL.",
+            "Hold back less than the harvest, or keep a smaller share.",
+        )
+    return keep, harvest, full - keep, starter
+
+
+def _checklist(
+    *,
+    facts: SpeciesFacts,
+    keep_ml: float,
+    harvest_ml: float,
+    starter_ml: float,
+    top_up_ml: float,
+    salt_g: float,
+    gravity: float,
+    temperature_c: float,
+    dose_ml: float,
+) -> tuple[str, ...]:
+    """Say what to do in order, clean work first. Common practice, no source."""
+
+    def ml(volume: float) -> str:
+        return f"{significant(volume, 3)} mL"
+
+    each = "as its label says" if math.isnan(dose_ml) else f"{ml(dose_ml)} of each"
+    parts = f"Nutrient, {each}: one part into the vessel and swirl, then the other"
+    return (
+        f"The day before: stir {significant(salt_g, 3)} g of dry sea salt into fresh water for "
+        f"{ml(top_up_ml)} of salt water until it is clear, and check specific gravity "
+        f"{gravity:.4f} at {temperature_c:g} C. Take water that was boiled and has cooled, or was "
+        "filtered; lid on, until it has the culture's temperature.",
+        "Look and smell first: odd colour, clumps, milky water or a foul smell, and you stop here.",
+        "Pull the plugs of lamp and pump before you pour; dry hands.",
+        "Wash your hands and wipe the place with alcohol, away from any flame; tools rinsed free "
+        "of bleach. Healthiest vessel first, separate tools for each.",
+        "Air off, swirl until it is even, and take the photo before you pour.",
+        *(
+            (
+                f"Starter first, while all is cleanest: {ml(starter_ml)} into a second clean "
+                "vessel, lid loose, with light, on another shelf. Write species and date on it.",
+            )
+            if starter_ml > 0
+            else ()
+        ),
+        f"Harvest: {ml(harvest_ml)} into clean bottles with species, cells/mL and date; into the "
+        "refrigerator, out of children's reach, not for people to eat.",
+        f"{ml(keep_ml)} must be left: check the mark. Film on the wall: brush it, or pour the "
+        "culture into a clean vessel.",
+        f"Top up slowly with the {ml(top_up_ml)} of salt water.",
+        f"{parts}; the two mixed undiluted can clot. More is not better."
+        + (" A diatom: then silicate." if facts.needs_silicate else ""),
+        "Air and plugs back on, a drip loop in each lead, and log the split. A photo tomorrow "
+        "shows whether it has begun to grow.",
+        "Rinse the tools, let them dry. Bleach and alcohol never together.",
     )
 
 

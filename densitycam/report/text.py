@@ -240,6 +240,17 @@ def split_plan_text(plan: SplitPlan) -> str:
             f"{format_ml(plan.keep_ml)} of culture ({format_percent(plan.kept_share)})",
         ),
         _entry("  Harvest", f"{format_ml(plan.harvest_ml)}, {cells}"),
+        *(
+            [
+                _entry(
+                    "  Starter",
+                    f"{format_ml(plan.starter_ml)} of the harvest into a second clean vessel, as "
+                    "insurance",
+                )
+            ]
+            if plan.starter_ml > 0
+            else []
+        ),
         _entry(
             "  Top up",
             f"{format_ml(plan.top_up_ml)} of fresh salt water: {format_grams(plan.salt_g)} of dry "
@@ -256,6 +267,9 @@ def split_plan_text(plan: SplitPlan) -> str:
             "millilitre of each part)"
         )
     lines.append(_entry("  Nutrient", f"{dose}; more is not better"))
+    if math.isfinite(plan.nitrogen_starved):
+        feeds = format_range(plan.nitrogen_fed, plan.nitrogen_starved)
+        lines.append(_entry("  It feeds", f"about {feeds}, where the dose is as rich as f/2"))
     lines.append(_entry("  Then", f"{format_cells(plan.density_after)} after the top-up"))
     doublings = f"{plan.doublings_needed:.2g} doublings"
     if math.isfinite(plan.days_to_next):

@@ -96,3 +96,68 @@ def test_the_advised_share_works():
 def test_an_unknown_rate_speaks_against_nothing():
     unknown = Growth(NAN, NAN, NAN, NAN, "unknown", 1, 0.5, "")
     assert plan(every_days=2.0, growth=unknown).keep_ml == pytest.approx(432.5, rel=1e-12)
+
+
+def test_a_vessel_that_is_not_full_gives_less_harvest_and_the_same_top_up():
+    p = plan(kept_share=0.25, present_ml=1500.0, starter_ml=120.0)
+    assert p.keep_ml + p.harvest_ml == pytest.approx(1500.0, rel=1e-12)
+    assert p.keep_ml + p.top_up_ml == pytest.approx(1730.0, rel=1e-12)
+    assert p.harvest_cells == pytest.approx(1.1e7 * (1500 - 432.5), rel=1e-12)
+    assert p.starter_ml == 120.0
+
+
+def test_a_starter_is_held_back_out_of_the_harvest():
+    assert plan().starter_ml == pytest.approx(0.05 * 1730, rel=1e-12)
+    assert plan(kept_share=0.93).starter_ml == pytest.approx(0.25 * 0.07 * 1730, rel=1e-12)
+    assert not any("Starter" in step for step in plan(starter_ml=0.0).checklist)
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ({"present_ml": 1800.0}, "holds 1730 mL when full, so it cannot hold 1800 mL"),
+        ({"present_ml": 0.0}, "cannot hold 0 mL"),
+        ({"present_ml": NAN}, "cannot hold nan mL"),
+        ({"present_ml": 400.0}, "Keeping 432 mL leaves nothing to harvest of the 400 mL"),
+        ({"starter_ml": 1300.0}, "starter of 1300 mL cannot come out of a harvest of 1298 mL"),
+        ({"starter_ml": -1.0}, "starter of -1 mL"),
+        ({"nitrogen_mg_per_l": -1.0}, "No nitrogen ceiling"),
+        ({"label_ml_per_l": 80.0}, "nutrient dose of 80"),
+    ],
+)
+def test_volumes_that_do_not_add_up_are_refused(change, match):
+    with pytest.raises(DensitycamError, match=match):
+        plan(**change)
+
+
+def test_the_checklist_goes_in_order_and_holds_the_numbers():
+    p = plan(label_ml_per_l=0.5, starter_ml=100.0)
+    places = [
+        next(n for n, step in enumerate(p.checklist) if word in step)
+        for word in ("specific gravity", "smell first", "Pull the plugs", "alcohol", "the photo",
+                     "Starter first", "Harvest:", "must be left", "Top up slowly", "Nutrient",
+                     "log the split", "Rinse the tools")
+    ]  # fmt: skip
+    assert places == list(range(len(p.checklist)))
+    said = " ".join(p.checklist)
+    for number in (
+        "100 mL",
+        "432 mL",
+        "1300 mL",
+        "1200 mL",
+        "0.649 mL",
+        f"{p.specific_gravity:.4f}",
+    ):
+        assert number in said
+    assert "nan" not in " ".join(plan().checklist)
+    assert any("silicate" in s for s in plan(facts=load_species("chaetoceros")).checklist)
+
+
+def test_a_dose_that_cannot_feed_the_culture_back_is_said():
+    poor = plan(nitrogen_mg_per_l=2.0)
+    assert poor.nitrogen_fed < poor.nitrogen_starved < 1.1e7
+    assert any("grow pale before it is back" in n for n in poor.notes)
+    rich = plan(nitrogen_mg_per_l=25.0)
+    assert rich.nitrogen_starved > 1.1e7
+    assert not any("grow pale" in n for n in rich.notes)
+    assert math.isnan(plan(density=NAN).nitrogen_fed)

@@ -1,0 +1,86 @@
+"""f/2 against its published molarities, and nitrogen a cell against tabulated cell masses."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from densitycam.calibration.species import load_species, species_ids
+from densitycam.culture.nutrient import (
+    F2_NITROGEN_MG_PER_L,
+    F2_SODIUM_NITRATE_MG_PER_L,
+    SODIUM_NITRATE_G_PER_MOL,
+    carbon_per_cell_pg,
+    nitrogen_ceiling,
+    nitrogen_per_cell_pg,
+    two_part_dose_ml,
+)
+from densitycam.errors import DensitycamError
+
+
+def test_f2_nitrate():
+    # R. R. L. Guillard 1975, in Culture of Marine Invertebrate Animals: 75 mg/L of NaNO3 is
+    # 8.82e-4 M; 12.36 mg/L of nitrogen follows (computed).
+    molar = F2_SODIUM_NITRATE_MG_PER_L / 1000 / SODIUM_NITRATE_G_PER_MOL
+    assert molar == pytest.approx(8.8241e-4, rel=1e-4)
+    assert pytest.approx(12.36, abs=0.005) == F2_NITROGEN_MG_PER_L
+
+
+@pytest.mark.parametrize(
+    ("species", "organic_pg"),
+    [
+        # Organic mass of a cell: FAO Fisheries Technical Paper 471, table 1 (from memory).
+        ("tetraselmis", 200.0),
+        ("dunaliella", 85.0),
+        ("isochrysis", 21.5),
+        ("pavlova", 21.5),
+        ("thalassiosira", 22.0),
+        ("chaetoceros", 7.0),
+    ],
+)
+def test_carbon_from_size_agrees_with_tabulated_mass(species, organic_pg):
+    # About half of organic mass is carbon. Species' sizes span a factor of two, so that mass from
+    # size is good to a factor of two.
+    ratio = carbon_per_cell_pg(load_species(species)) / (0.5 * organic_pg)
+    assert 0.5 < ratio < 2.4
+
+
+@pytest.mark.parametrize("species", species_ids())
+def test_cells_that_are_starved_hold_half_the_nitrogen(species):
+    facts = load_species(species)
+    starved, fed = nitrogen_per_cell_pg(facts)
+    assert starved == pytest.approx(fed / 2, rel=1e-12)
+    # Redfield 106:16 by atoms is 5.68 by mass (computed).
+    assert carbon_per_cell_pg(facts) / fed == pytest.approx(5.681, abs=1e-3)
+
+
+def test_the_ceiling_is_a_mass_balance():
+    facts = load_species("isochrysis")
+    fed, starved = nitrogen_ceiling(facts=facts, density_after=2e6, new_share=0.75)
+    per_cell = nitrogen_per_cell_pg(facts)[1]
+    assert (fed - 2e6) * per_cell / 1e6 == pytest.approx(0.75 * 12.36, rel=1e-3)
+    assert starved - 2e6 == pytest.approx(2 * (fed - 2e6), rel=1e-12)
+    # FAO 471 and Laing 1991 (from memory) harvest T-Iso at 1e7 on a medium about as rich: inside.
+    assert fed < 1e7 < starved
+    none = nitrogen_ceiling(facts=facts, density_after=2e6, new_share=0.75, nitrogen_mg_per_l=0)
+    assert none == (2e6, 2e6)
+
+
+def test_dose():
+    assert two_part_dose_ml(label_ml_per_l=0.5, new_water_ml=1300.0) == 0.65
+
+
+@pytest.mark.parametrize("rate", [-0.1, 51.0, math.nan, math.inf])
+def test_doses_that_cannot_be(rate):
+    with pytest.raises(DensitycamError, match="nutrient dose of"):
+        two_part_dose_ml(label_ml_per_l=rate, new_water_ml=1000.0)
+
+
+@pytest.mark.parametrize(
+    "change", [{"density_after": -1.0}, {"new_share": 1.2}, {"nitrogen_mg_per_l": math.nan}]
+)
+def test_ceilings_that_cannot_be(change):
+    given = {"facts": load_species("isochrysis"), "density_after": 1e6, "new_share": 0.5}
+    with pytest.raises(DensitycamError, match="No nitrogen ceiling"):
+        nitrogen_ceiling(**(given | change))
