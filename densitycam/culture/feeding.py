@@ -5,9 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from densitycam.culture.nutrient import F2_NITROGEN_MG_PER_L, NITROGEN_G_PER_MOL
+from densitycam.culture.wording import significant
 from densitycam.errors import DensitycamError
 
 __all__ = ["FeedPlan", "feed_plan"]
+
+#: Of a feed, given in the first days. Our own choice: start low.
+START_SHARE = 0.25
+#: Of the tank's volume: a feed above this brings much of the culture's own water. Our own choice.
+MUCH_WATER_SHARE = 0.02
+#: Nitrate [g/mol] (IUPAC standard atomic weights, abridged).
+NITRATE_G_PER_MOL = 62.004
 
 
 @dataclass(frozen=True)
@@ -24,12 +33,21 @@ class FeedPlan:
         Days the harvest serves at one feed a day, cold keeping counted [day]; nan likewise.
     cautions : tuple of str
         Plain sentences.
+    start_ml : float
+        For the first days, of one feed [mL].
+    cells : float
+        In one feed.
+    nitrate_mg_per_l : float
+        Most that one feed adds to the tank, as if the culture had used none of its dose [mg/L].
     """
 
     volume_ml: float
     feeds: float
     days: float
     cautions: tuple[str, ...]
+    start_ml: float = math.nan
+    cells: float = math.nan
+    nitrate_mg_per_l: float = math.nan
 
 
 def feed_plan(
@@ -70,7 +88,7 @@ def feed_plan(
 
     Notes
     -----
-    V = Vt (ct - c0)/(ch - ct), a mass balance.
+    V = Vt (ct - c0)/(ch - ct), a mass balance. The nitrate is that of f/2, diluted by the tank.
     """
     positive = {
         "The tank's volume": tank_l,
@@ -94,13 +112,31 @@ def feed_plan(
     feeds = harvest_ml / volume if volume > 0 else math.nan
     # nan where either is not known: comparisons with nan are false, so min() would hide it.
     days = min(feeds, keep_cold_days) if feeds == feeds and keep_cold_days > 0 else feeds
+    share = volume / (1000.0 * tank_l)
+    nitrate = F2_NITROGEN_MG_PER_L * NITRATE_G_PER_MOL / NITROGEN_G_PER_MOL * share / (1 + share)
+    start = START_SHARE * volume
+    much = (
+        f"One feed is {significant(100 * share)} % of the tank: it brings the culture's own water "
+        "with it. A denser harvest, or less at a time, is kinder."
+    )
     return FeedPlan(
         volume_ml=volume,
         feeds=feeds,
         days=days,
         cautions=(
             "Start well below this and watch the animals: algae use oxygen at night and the "
-            "culture's water brings nutrients.",
+            f"culture's water brings nutrients. Begin with {significant(start)} mL a day and go "
+            "up while the water is clear again by the next.",
+            f"Nutrient: one feed adds at most {significant(nitrate)} mg/L of nitrate, if the "
+            "culture had used none of a dose like f/2. Measure the tank's now and then.",
+            *((much,) if share > MUCH_WATER_SHARE else ()),
+            "Air or flow on in the tank, above all at night; gasping or sinking animals: stop "
+            "feeding, change water.",
             "Feed only from a culture that looks, smells and reads healthy.",
+            "Algae for animals, not for people to eat; what is left over goes where local rules "
+            "say, never into natural water.",
         ),
+        start_ml=start,
+        cells=volume * harvest_cells_per_ml,
+        nitrate_mg_per_l=nitrate,
     )

@@ -21,8 +21,30 @@ def test_cells_balance():
     p = feed_plan(**TANK, present_cells_per_ml=1.3e4)
     litres = p.volume_ml / 1000
     mixed = (100 * 1.3e4 + litres * 5e6) / (100 + litres)
-    # c0 is taken over the final volume, as the formula in the notes has it.
-    assert mixed == pytest.approx(5e4, rel=0.01)
+    assert mixed == pytest.approx(5e4, rel=1e-12)
+    assert p.cells == pytest.approx(100e3 * (5e4 - 1.3e4) + p.volume_ml * 5e4, rel=1e-12)
+
+
+def test_it_starts_low_and_says_what_to_watch():
+    p = feed_plan(**TANK)
+    assert p.start_ml == pytest.approx(p.volume_ml / 4, rel=1e-12)
+    said = " ".join(p.cautions)
+    for word in ("Start well below", "250 mL a day", "oxygen", "nitrate", "local rules", "people"):
+        assert word in said
+
+
+def test_nitrate_at_most():
+    # f/2 holds 8.8241e-4 mol/L of nitrate (Guillard 1975), 54.71 mg/L at 62.004 g/mol; one litre
+    # and 10 mL in 100 L dilute it to a hundredth.
+    assert feed_plan(**TANK).nitrate_mg_per_l == pytest.approx(
+        8.8241e-4 * 62004 * 1.0101 / 101.0101, rel=1e-4
+    )
+
+
+def test_a_feed_that_is_much_of_the_tank_is_said():
+    assert not any("% of the tank" in c for c in feed_plan(**TANK).cautions)
+    thin = feed_plan(**(TANK | {"harvest_cells_per_ml": 1e6}))
+    assert any("5.3 % of the tank" in c for c in thin.cautions)
 
 
 def test_days_end_with_the_harvest_or_its_keeping():
