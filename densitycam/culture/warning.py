@@ -2,8 +2,13 @@
 
 Two quantities are watched, each against what this vessel usually does: growth at a given density,
 and pigment per scatter. Both by a cumulative sum, which adds up small shortfalls that one photo
-could not tell from noise. How often it warns in vain, and how often in time, is measured by
-tests/benchmarks/early_warning.py, which gives the figures.
+could not tell from noise.
+
+How often it warns in vain and how often in time is measured by tests/benchmarks/early_warning.py:
+over 240 simulated healthy vessels 0.75 false alarms in 60 days on average, more than one in a fifth
+of the vessels; of 299 crashes 89 % warned of two days before half the cells were lost: nearly all
+of those that begin with pigment or nutrient, five in six where bacteria turn it milky, two in three
+where growth stops at once and half is gone within 4 to 6 days.
 """
 
 from __future__ import annotations

@@ -29,6 +29,7 @@ from densitycam.vessel.same_vessel import strays_from_earlier, usual_width_mm
 if TYPE_CHECKING:
     from densitycam.calibration.model import Calibration, CalibrationPoint
     from densitycam.culture.advice import Advice, Growth
+    from densitycam.vessel.reading import Reading
 
 
 @dataclass(frozen=True)
@@ -484,6 +485,12 @@ def _dated_splits(records: Sequence[SplitRecord], photos: Sequence[datetime]) ->
 
 def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]:
     """Return the readings that have a density, as the culture floor takes them."""
+    from densitycam.calibration.pigment import pigment_of
+
+    def pigment(reading: Reading | None) -> float | None:
+        seen = None if reading is None else pigment_of(reading)
+        return None if seen is None else seen.pigment
+
     return tuple(
         DensityPoint(
             when=r.when,
@@ -492,6 +499,7 @@ def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]
             high=r.estimate.high,
             relative_sd=r.estimate.relative_sd,
             flags=r.flags,
+            pigment=pigment(r.photo.reading),
         )
         for r in readings
         if r.estimate.status == "measured" and math.isfinite(r.estimate.cells_per_ml)
@@ -557,6 +565,7 @@ def _advise(
 ) -> tuple[Growth, Advice]:
     from densitycam.culture.growth import growth
     from densitycam.culture.readiness import decide
+    from densitycam.culture.warning import early_warnings
 
     points = density_points(readings)
     splits = splits_until(history, readings, now)
@@ -570,5 +579,6 @@ def _advise(
         vessel=history.vessel,
         now=now,
         last_point=running[-1] if running else None,
+        warnings=early_warnings(points, splits, now, settles=history.facts.settles),
     )
     return grown, advice

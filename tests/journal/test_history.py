@@ -11,6 +11,7 @@ from test_store import PHOTO, RACK, READING
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.model import start_calibration
+from densitycam.calibration.pigment import pigment_of
 from densitycam.calibration.species import load_species
 from densitycam.culture.series import Split
 from densitycam.flags import FLAGS
@@ -116,6 +117,29 @@ def test_later_photos_and_splits_change_no_earlier_decision():
         assert exactly(advise_at(short, place)) == exactly(advise_at(long, place))
     assert advise_at(long, 6)[0].days_since_split < 3
     assert advise_at(short, 2)[0].days_since_split == 2
+
+
+def test_the_series_warns_and_pigment_goes_with_the_densities():
+    known = history(SERIES)
+    readings = [
+        replace(
+            r,
+            photo=replace(
+                r.photo, reading=replace(r.photo.reading, flags=("settled",) * (n in (4, 5)))
+            ),
+        )
+        for n, r in enumerate(known.readings)
+    ]
+    settling = replace(known, readings=tuple(readings))
+    told = " ".join(advise_at(settling, 6)[1].reasons)
+    assert "Early warning: It settles again and again." in told
+    assert "Early warning" not in " ".join(advise_at(known, 6)[1].reasons)
+    green = replace(
+        READING, attenuation=(1.1, 0.9, 1.4), absorbance=(0.5, 0.4, 0.8), usable=(True,) * 3
+    )
+    first = known.readings[0]
+    (point,) = density_points([replace(first, photo=replace(first.photo, reading=green))])
+    assert point.pigment == pigment_of(green).pigment
 
 
 def test_only_measured_densities_make_the_curve():
