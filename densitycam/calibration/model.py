@@ -44,8 +44,9 @@ BEND_PRIOR = {"contrast": (0.02, 0.06), "mean": (0.05, 0.10)}
 COMMON_GAIN_SD, OWN_GAIN_SD = 0.6, {"contrast": 0.3, "mean": 0.5}
 
 #: How far one photo strays from the curve beyond its own noise [ln]: shared by all its signals
-#: (lamp direction, place of the vessel), and each signal's own.
-SHARED_STRAY_SD, OWN_STRAY_SD = 0.03, {"contrast": 0.045, "mean": 0.15}
+#: (lamp direction, place of the vessel), and each signal's own. Chosen on 144 simulated photos of
+#: tuning seeds, print registered, so that 95 % intervals hold somewhat more than 95 %.
+SHARED_STRAY_SD, OWN_STRAY_SD = 0.025, {"contrast": 0.038, "mean": 0.15}
 
 #: Weight, in slides, of the prior on how large that straying is.
 STRAY_PRIOR_SLIDES = 6.0

@@ -38,8 +38,10 @@ BELIEVED_CORRELATION = 0.85
 #: in glare. Photos without kept under 0.02, with stripes outside the part that is read.
 GLARE_LIFT = 0.06
 
-#: Share of columns in glare above which too few are left.
-LARGEST_GLARE = 0.33
+#: Share of columns in glare above which too few are left. Ordinary stripes on a wide bottle, seen
+#: from the side, cover up to half and leave the reading as good as others; a lamp's mirror image
+#: over the part that is read covers more.
+LARGEST_GLARE = 0.55
 
 #: Share of the vessel's width, in its middle, through which bars are read: in a cylinder the
 #: chord there is at least 0.954 of the diameter, in a bag's lens it is 0.96 of the thickness.
