@@ -53,7 +53,7 @@ _OLD = timedelta(days=2)
     help="Inner width in the line of sight [mm]; beside --vessel, that of the narrow bottle "
     "the sample was drawn into.",
 )
-@click.option("--shape", type=click.Choice(SHAPES), help="Round or flat inside, as --path-mm.")
+@click.option("--shape", type=click.Choice(SHAPES), help="Its shape inside, as --path-mm.")
 @click.option(
     "--volume-ml",
     type=ABOVE_ZERO,

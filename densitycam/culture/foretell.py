@@ -20,7 +20,7 @@ __all__ = ["foretell", "foretold_path"]
 #: How far a culture wanders off its curve, as SD of ln density. Our own choice.
 WANDER_SD = 0.05
 #: Signs of a photo that foretells nothing: its density is not the culture's own.
-_DOUBTFUL = TROUBLE_SIGNS | {"settled"}
+_DOUBTFUL = TROUBLE_SIGNS | {"settled", "film"}
 
 
 def foretell(
