@@ -418,13 +418,14 @@ def gates(bench: Bench) -> None:
     drawn = {how: shots.spoilt_shots(how, each, quick=bench.quick) for how in shots.SPOILT}
     bench.read([photo for some in drawn.values() for photo in some])
     fitted = {g.name: bench.calibrations(g, 0, recounts=1)[0] for g in GROUPS}
-    print(f"photos that cannot be measured, {each} of a kind; caught is refused or flagged")
-    print(f"  {'':14s} {'caught':>7s}   by what, and what was said of the others")
-    caught_all, all_ = 0, 0
+    print(f"spoilt photos, {each} of a kind; caught is refused or flagged; harmless is not caught,")
+    print("but read, and the truth lies inside the interval")
+    print(f"  {'':14s} {'caught':>7s} {'harmless':>8s}   by what; errors of those not caught")
+    caught_all, harmless_all, all_ = 0, 0, 0
     for how, photos in drawn.items():
         why: Counter[str] = Counter()
         said: Counter[str] = Counter()
-        off = []
+        off, harmless = [], 0
         for (group, scene), reading in zip(photos, bench.read(photos), strict=True):
             if isinstance(reading, str):
                 why[reading] += 1
@@ -433,16 +434,22 @@ def gates(bench: Bench) -> None:
             e = estimate(reading, fitted[group.name])
             if doubts:
                 why[f"({doubts[0]})"] += 1
-            elif e.status == "measured":
+                continue
+            harmless += e.low <= scene.cells_per_ml <= e.high
+            if e.status == "measured":
                 off.append(abs(e.cells_per_ml / scene.cells_per_ml - 1))
             else:
                 said[e.status] += 1
         caught = sum(why.values())
         caught_all, all_ = caught_all + caught, all_ + len(photos)
+        harmless_all += harmless
         rest = f"; told {dict(said)}" if said else ""
         rest += f"; off by {', '.join(f'{o:.0%}' for o in sorted(off))}" if off else ""
-        print(f"  {how:14s} {caught / len(photos):7.1%}   {dict(why.most_common())}{rest}")
-    print(f"  {'together':14s} {caught_all / all_:7.1%}")
+        print(
+            f"  {how:14s} {caught / len(photos):7.1%} {harmless / len(photos):8.1%}   "
+            f"{dict(why.most_common())}{rest}"
+        )
+    print(f"  {'together':14s} {caught_all / all_:7.1%} {harmless_all / all_:8.1%}")
     strangers = real_photos(bench.cache / "real")
     found = [_look_at(path) for path in strangers]
     print(
