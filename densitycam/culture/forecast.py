@@ -6,16 +6,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 
-from densitycam.culture.foretell import foretold_path
+from densitycam.culture.logistic import days_between
 from densitycam.culture.series import DensityPoint, Split
+from densitycam.culture.usual import WANDER_SD, Photo, Usual, photos_of, usual_growth
 
 __all__ = ["ReadyForecast", "forecast_ready"]
 
 #: How far ahead is looked [day]. Our own choice: beyond a month no batch goes on as it does.
 LONGEST_DAYS = 30.0
-#: How finely [day].
-FINENESS_DAYS = 0.02
+#: Fewest photos of the running batch, and fewest steps of all batches, that tell its growth.
+MIN_PHOTOS, MIN_STEPS = 2, 2
+#: Courses that growth may take, drawn to find the earliest and the latest day.
+DRAWS = 400
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,7 @@ def forecast_ready(
     Parameters
     ----------
     points : sequence of DensityPoint
-        Densities of one vessel, any order; those after `now` are left out.
+        Densities of one vessel over all its batches, any order; those after `now` are left out.
     splits : sequence of Split
         Logged and inferred splits, any order; those after `now` are left out.
     now : datetime
@@ -59,40 +63,91 @@ def forecast_ready(
     Returns
     -------
     ReadyForecast or None
-        None where fewer than three photos of the batch tell its growth.
+        None where too few photos tell the growth.
 
     Notes
     -----
-    `foretold_path` gives density and error at any later moment; the goal is met where it crosses,
-    the earliest and the latest where density 1.96 standard deviations up and down do. The
-    calibration's own error is not in it: the goal is meant as the photos read it.
+    Growth is the vessel's usual one, a straight line of rate against density (the logistic law),
+    learned from its batches of five weeks, the running one included. Courses are drawn from its
+    posterior, from the photos' noise and from the culture's wander; the day is that of the best
+    one. The calibration's own error is not in it: the goal is meant as the photos read it.
     """
-    known = [p for p in points if p.when <= now]
+    import numpy as np
+
     past = [s for s in splits if s.when <= now]
-    path = foretold_path(known, past, now + timedelta(seconds=1))
-    if path is None:
+    photos = photos_of([p for p in points if p.when <= now], past)
+    begin = max((s.when for s in past), default=None)
+    running = [p for p in photos if begin is None or p.when > begin]
+    usual = usual_growth(photos, least_steps=MIN_STEPS)
+    if len(running) < MIN_PHOTOS or usual is None:
         return None
     goal = math.log(goal_cells_per_ml)
+    level, level_sd = _level(running, usual)
+    since = (now - running[-1].when).total_seconds() / 86400.0
 
-    def crossing(sigmas: float) -> datetime | None:
-        """First moment at which the path so many standard deviations up reaches the goal."""
+    rng = np.random.default_rng(0)  # the same photos give the same answer
+    unit = np.array([1.0, math.exp(level)])  # both numbers of about one size
+    covariance = usual.covariance[:2, :2] * np.outer(unit, unit)
+    line = rng.multivariate_normal(
+        np.array([usual.rate, usual.slope]) * unit, covariance, DRAWS, method="eigh"
+    )
+    # No culture grows faster the denser it is: such draws lie on the border, at its own rate.
+    tied = covariance[0, 1] / covariance[1, 1]
+    free = line[:, 0] - tied * line[:, 1]  # the rate as it were without any slowing
+    below = np.minimum(line[:, 1], 0.0)
+    line -= np.outer(below, [tied, 1.0])
+    starts = level + level_sd * rng.standard_normal(DRAWS)
+    wander = rng.standard_normal(DRAWS) * WANDER_SD * usual.scale
+    days = sorted(
+        _days(goal, start, rate, slope / math.exp(level), drift)
+        for start, (rate, slope), drift in zip(starts, line, wander, strict=True)
+    )
+    # A batch that has not slowed yet may not slow at all: the earliest day is reckoned without.
+    soonest = sorted(
+        _days(goal, start, rate, 0.0, drift)
+        for start, rate, drift in zip(starts, free, wander, strict=True)
+    )
+    best = _days(goal, level, usual.rate, usual.slope, 0.0)
 
-        def reached(days: float) -> bool:
-            density, sd = path(now + timedelta(days=days))
-            return math.log(density) + sigmas * sd >= goal
+    def moment(days: float) -> datetime | None:
+        ahead = max(days - since, 0.0)
+        return now + timedelta(days=ahead) if ahead <= LONGEST_DAYS else None
 
-        if reached(0.0):
-            return now
-        # A lower bound rises and falls again as doubt outgrows growth: look day by day first.
-        high = 1.0
-        while not reached(high):
-            high += 1.0
-            if high > LONGEST_DAYS:
-                return None
-        low = high - 1.0
-        while high - low > FINENESS_DAYS:
-            middle = (low + high) / 2
-            low, high = (low, middle) if reached(middle) else (middle, high)
-        return now + timedelta(days=high)
+    early = round(0.025 * DRAWS)
+    return ReadyForecast(
+        day=moment(best),
+        earliest=moment(min(days[early], soonest[early], best)),
+        latest=moment(max(days[-1 - early], best)),
+    )
 
-    return ReadyForecast(day=crossing(0.0), earliest=crossing(1.96), latest=crossing(-1.96))
+
+def _level(running: Sequence[Photo], usual: Usual) -> tuple[float, float]:
+    """Level of ln density at the newest photo, and its standard deviation (Kalman filter)."""
+    level, variance = running[0].log, (running[0].sd * usual.scale) ** 2
+    for before, p in pairwise(running):
+        days = p.day - before.day
+        level += usual.carry(level, days)
+        variance += (WANDER_SD * usual.scale) ** 2 * days + usual.variance(level, days, False)
+        weight = variance / (variance + (p.sd * usual.scale) ** 2)
+        level += weight * (p.log - level)
+        variance *= 1.0 - weight
+    return level, math.sqrt(variance)
+
+
+def _days(goal: float, start: float, rate: float, slope: float, drift: float) -> float:
+    """Days from one ln density to another along rate - slope x density; inf where never.
+
+    The drift, a wander over about a day, shifts the start: over the few days of a forecast it
+    grows with the root of time, which is taken at the days without it.
+    """
+    ceiling = rate / slope if slope > 0 and rate > 0 else math.inf
+
+    def between(level: float) -> float:
+        return days_between(
+            start=math.exp(level), goal=math.exp(goal), rate_per_day=rate, ceiling=ceiling
+        )
+
+    plain = between(start)
+    if not drift or not 0 < plain < LONGEST_DAYS:
+        return plain
+    return between(start + drift * math.sqrt(plain))

@@ -16,16 +16,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from itertools import pairwise
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from densitycam.culture.growth import NOISE_DEGREES
 from densitycam.culture.series import DensityPoint, Split
+from densitycam.culture.usual import SPLIT_SD, WANDER_SD, Photo, Usual, photos_of, usual_growth
 from densitycam.culture.wording import days_words, significant
 
 if TYPE_CHECKING:
-    import numpy as np
+    pass
 
 __all__ = ["KINDS", "EarlyWarning", "early_warnings"]
 
@@ -35,25 +35,9 @@ KINDS = ("milky-turn", "below-forecast", "pigment-falling", "slow-growth", "sett
 #: Days that are under suspicion; what is usual is learned from the photos before them. Our own
 #: choice: most of a week's batch, and longer than the crashes to be seen in time.
 WINDOW_DAYS = 6.0
-#: How far back the usual is learned from [day]. Our own choice: some four batches, so that
-#: a season or another lamp becomes the new usual.
-USUAL_DAYS = 35.0
 #: Fewest steps between photos, and fewest pigment readings, that make something usual. Our own
 #: choice; with fewer, growth is held against standing still and pigment is not judged.
 MIN_STEPS, MIN_PIGMENTS = 6, 6
-#: What a photo of median certainty errs by itself, and how a culture wanders from its usual growth
-#: in a day, as SD of ln density, before the vessel's own photos have shown it. A point's
-#: relative_sd also holds the calibration's error, which all photos share. Our own choice.
-PHOTO_SD, WANDER_SD = 0.055, 0.03
-#: How much more a settled culture's reading errs, as SD of ln density. Our own choice.
-SETTLED_SD = 0.12
-#: What is known of any culture's growth before its first photo: specific growth rate, and how much
-#: lower it is at the densest, each 0 give or take this [1/day]. Wide: home cultures grow by 0.2 to
-#: 1.5 a day.
-PRIOR_RATE_SD = 1.0
-#: What a split costs beyond its dilution, as lag or a jug read wrong, 0 give or take this [ln]; and
-#: by how much it differs from one split to the next [ln]. Our own choice.
-PRIOR_SETBACK_SD, SPLIT_SD = 0.15, 0.06
 #: What one photo's pigment strays from the usual where nothing is known yet [ln], its slope with ln
 #: density give or take this. As `densitycam.calibration.pigment` has it for one lamp and phone.
 PIGMENT_STRAY, PIGMENT_SLOPE_SD = 0.10, 0.12
@@ -68,9 +52,6 @@ MOST_OF_ONE = 2.9
 #: By so many standard deviations, the error of the usual with them, a whole stretch must fall
 #: short. Chosen as above.
 SURE = 2.2
-#: Degrees of freedom of the Student errors by which far-off steps lose their weight in the usual
-#: (Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881, from memory).
-TAIL_DEGREES = 4.0
 #: Least that warns, however sure: density short of the forecast, pigment short of the usual
 #: [share]. Our own choice: less is no reason to act.
 LEAST_SHORT, LEAST_PALE = 0.15, 0.12
@@ -110,77 +91,6 @@ class EarlyWarning:
     advice: str
 
 
-@dataclass(frozen=True)
-class _Photo:
-    """One photo: day since the first, ln density, its noise, ln of the known dilution before it.
-
-    `dilution` is that since the photo before, 0 for none; nan where it cannot be known.
-    """
-
-    when: datetime
-    day: float
-    log: float
-    sd: float
-    pigment: float | None
-    dilution: float
-
-
-@dataclass(frozen=True)
-class _Usual:
-    """Growth as this vessel usually does it: rate - slope x density, never below 0.
-
-    Parameters
-    ----------
-    rate, slope : float
-        Specific growth rate far below the ceiling [1/day], and by how much it falls per cell/mL.
-    setback : float
-        What a split costs beyond its dilution [ln], as when growth pauses for a day.
-    covariance : ndarray, shape (3, 3)
-        Of (rate, slope, setback).
-    scale : float
-        What the photos scatter over what was taken for it.
-    """
-
-    rate: float
-    slope: float
-    setback: float
-    covariance: np.ndarray
-    scale: float
-
-    def carry(self, log: float, days: float) -> float:
-        """Gain in ln density over some days from a density [ln]."""
-        if self.rate <= 0:
-            return 0.0
-        if self.slope <= 0:
-            return self.rate * days
-        ceiling = self.rate / self.slope
-        rest = ceiling / math.exp(log) - 1.0
-        if rest <= 0:
-            return 0.0
-        return math.log(ceiling) - math.log1p(rest * math.exp(-self.rate * days)) - log
-
-    def variance(self, log: float, days: float, split: bool) -> float:
-        """Variance of the gain in ln density over some days around a density."""
-        row = (days, -days * math.exp(log), -1.0 if split else 0.0)
-        return max(float(self.covariance.dot(row).dot(row)), 0.0)
-
-    def error(self, photos: Sequence[_Photo]) -> float:
-        """Return the standard deviation of the gain over a stretch, the usual's own error with it.
-
-        That error is common to all steps and adds up, where the photos' noise does not.
-        """
-        days = density = splits = 0.0
-        for a, b in pairwise(photos):
-            days += b.day - a.day
-            density += (b.day - a.day) * math.exp((a.log + b.dilution + b.log) / 2)
-            splits += b.dilution < 0
-        row = (days, -density, -splits)
-        noise = photos[0].sd ** 2 + photos[-1].sd ** 2
-        noise += WANDER_SD**2 * days + SPLIT_SD**2 * splits
-        common = max(float(self.covariance.dot(row).dot(row)), 0.0)
-        return math.sqrt(common + self.scale**2 * noise)
-
-
 def early_warnings(
     points: Sequence[DensityPoint],
     splits: Sequence[Split],
@@ -216,82 +126,16 @@ def early_warnings(
     Pigment goes into another, against its own usual at the same density.
     """
     seen = sorted((p for p in points if p.when <= now), key=lambda p: p.when)
-    photos = _photos(seen, [s for s in splits if s.when <= now])
+    photos = photos_of(seen, [s for s in splits if s.when <= now])
     found = {}
     for warning in (
         _settling(seen, settles),
         *_density_and_pigment(photos),
-        _milky_photos(seen),  # the surest kind of milky turn, so it has the last word
+        _milkyphotos_of(seen),  # the surest kind of milky turn, so it has the last word
     ):
         if warning is not None:
             found[warning.kind] = warning
     return tuple(found[kind] for kind in KINDS if kind in found)
-
-
-def _photos(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[_Photo]:
-    """Usable photos in order of time, their shared error taken off, with the dilution between."""
-    kept = [p for p in points if 0 < p.cells_per_ml < math.inf and not math.isinf(p.relative_sd)]
-    if not kept:
-        return []
-    kept = [p for p in kept if kept[-1].when - p.when <= timedelta(days=USUAL_DAYS)]
-    stated = [max(p.relative_sd, 0.01) if p.relative_sd >= 0 else PHOTO_SD for p in kept]
-    middle = sorted(stated)[len(stated) // 2]
-    photos: list[_Photo] = []
-    for n, (p, sd) in enumerate(zip(kept, stated, strict=True)):
-        between = [s for s in splits if n and kept[n - 1].when <= s.when < p.when]
-        known = all(not s.inferred and 0 < s.kept_share < 1 for s in between)
-        photos.append(
-            _Photo(
-                when=p.when,
-                day=(p.when - kept[0].when).total_seconds() / 86400.0,
-                log=math.log(p.cells_per_ml),
-                sd=math.hypot(
-                    PHOTO_SD * min(max(sd / middle, 0.5), 3.0), SETTLED_SD * ("settled" in p.flags)
-                ),
-                pigment=p.pigment if p.pigment is not None and math.isfinite(p.pigment) else None,
-                dilution=sum(math.log(s.kept_share) for s in between) if known else math.nan,
-            )
-        )
-    return photos
-
-
-def _usual_growth(photos: Sequence[_Photo]) -> _Usual | None:
-    """Learn how fast this vessel grows at which density; None with too few steps."""
-    import numpy as np
-
-    steps = [
-        (a, b) for a, b in pairwise(photos) if b.day - a.day >= 0.25 and b.dilution == b.dilution
-    ]
-    if len(steps) < MIN_STEPS:
-        return None
-    top = max(math.exp(b.log) for _, b in steps)
-    days = np.array([b.day - a.day for a, b in steps])
-    gains = np.array([b.log - b.dilution - a.log for a, b in steps])
-    middles = np.array([math.exp((a.log + b.dilution + b.log) / 2) / top for a, b in steps])
-    split = np.array([b.dilution < 0 for _, b in steps])
-    noise = np.array([a.sd**2 + b.sd**2 for a, b in steps]) + WANDER_SD**2 * days
-    noise += SPLIT_SD**2 * split
-    rows = np.column_stack([days, -days * middles, -1.0 * split])
-    prior = np.diag([PRIOR_RATE_SD**-2, PRIOR_RATE_SD**-2, PRIOR_SETBACK_SD**-2])
-    trust = np.ones(len(steps))
-    for _ in range(12):
-        weights = trust / noise
-        covariance = np.linalg.inv(prior + rows.T @ (rows * weights[:, None]))
-        best = covariance @ (rows.T @ (gains * weights))
-        if best[1] < 0:  # growing faster the denser it is: noise, so the slope is 0
-            best = best - covariance[:, 1] * (best[1] / covariance[1, 1])
-        # A split nobody logged, or a photo far off, must not pass for this vessel's usual.
-        misfits = (gains - rows @ best) ** 2 / noise
-        trust = (TAIL_DEGREES + 1) / (TAIL_DEGREES + misfits)
-    scale = math.sqrt((NOISE_DEGREES + np.sum(trust * misfits)) / (NOISE_DEGREES + len(steps)))
-    unit = np.array([1.0, 1.0 / top, 1.0])
-    return _Usual(
-        rate=float(best[0]),
-        slope=float(best[1]) / top,
-        setback=float(best[2]),
-        covariance=covariance * np.outer(unit, unit) * scale**2,
-        scale=scale,
-    )
 
 
 @dataclass(frozen=True)
@@ -324,13 +168,13 @@ def _run(shortfalls: Sequence[float], allowance: float) -> tuple[int, float]:
     return begin, height
 
 
-def _density_and_pigment(photos: Sequence[_Photo]) -> tuple[EarlyWarning | None, ...]:
+def _density_and_pigment(photos: Sequence[Photo]) -> tuple[EarlyWarning | None, ...]:
     """Warnings of growth, of pigment, and of both together."""
     if len(photos) < 3:
         return ()
     edge = photos[-1].day - WINDOW_DAYS
     first = max(next(n for n, p in enumerate(photos) if p.day > edge), 1)
-    usual = _usual_growth(photos[:first])
+    usual = usual_growth(photos[:first], least_steps=MIN_STEPS)
     growth = _watch_growth(photos, first, usual)
     pigment = _watch_pigment(photos, first)
     return (
@@ -340,16 +184,16 @@ def _density_and_pigment(photos: Sequence[_Photo]) -> tuple[EarlyWarning | None,
     )
 
 
-def _gain(photos: Sequence[_Photo]) -> float:
+def _gain(photos: Sequence[Photo]) -> float:
     """Gain in ln density over some photos, known dilutions taken off; nan across others."""
     return photos[-1].log - photos[0].log - sum(p.dilution for p in photos[1:])
 
 
-def _watch_growth(photos: Sequence[_Photo], first: int, usual: _Usual | None) -> list[_Step]:
+def _watch_growth(photos: Sequence[Photo], first: int, usual: Usual | None) -> list[_Step]:
     """Carry each photo's density on to the next (Kalman filter) and note what is short."""
     import numpy as np
 
-    known = usual if usual is not None else _Usual(0.0, 0.0, 0.0, np.zeros((3, 3)), 1.0)
+    known = usual if usual is not None else Usual(0.0, 0.0, 0.0, np.zeros((3, 3)), 1.0)
     # Filter from some photos before the window, so that it does not rest on a single one.
     start = max(first - 4, 0)
     level, variance = photos[start].log, (photos[start].sd * known.scale) ** 2
@@ -376,7 +220,7 @@ def _watch_growth(photos: Sequence[_Photo], first: int, usual: _Usual | None) ->
 
 
 def _short_of_growth(
-    photos: Sequence[_Photo], steps: Sequence[_Step], usual: _Usual | None
+    photos: Sequence[Photo], steps: Sequence[_Step], usual: Usual | None
 ) -> EarlyWarning | None:
     """Warn where the newest days' growth falls short of the usual."""
     begin, height = _run([s.short for s in steps], ALLOWANCE)
@@ -421,7 +265,7 @@ def _change(log_gain: float, *, done: bool = False) -> str:
     return f"{verb} {significant(percent)} %"
 
 
-def _watch_pigment(photos: Sequence[_Photo], first: int) -> list[_Step]:
+def _watch_pigment(photos: Sequence[Photo], first: int) -> list[_Step]:
     """Hold the newest days' pigment per scatter against the usual at the same density."""
     before = [(p.log, p.pigment) for p in photos[:first] if p.pigment is not None]
     if len(before) < MIN_PIGMENTS:
@@ -446,7 +290,7 @@ def _watch_pigment(photos: Sequence[_Photo], first: int) -> list[_Step]:
     return steps
 
 
-def _short_of_pigment(photos: Sequence[_Photo], steps: Sequence[_Step]) -> EarlyWarning | None:
+def _short_of_pigment(photos: Sequence[Photo], steps: Sequence[_Step]) -> EarlyWarning | None:
     """Warn where the newest days' pigment falls short of the usual."""
     begin, height = _run([s.short for s in steps], PIGMENT_ALLOWANCE)
     if height < PIGMENT_THRESHOLD:
@@ -466,7 +310,7 @@ def _short_of_pigment(photos: Sequence[_Photo], steps: Sequence[_Step]) -> Early
 
 
 def _more_than_cells(
-    photos: Sequence[_Photo], growth: Sequence[_Step], pigment: Sequence[_Step]
+    photos: Sequence[Photo], growth: Sequence[_Step], pigment: Sequence[_Step]
 ) -> EarlyWarning | None:
     """Warn where turbidity rises faster than the cells grow while pigment falls behind it."""
     missing = {s.place: s for s in pigment}
@@ -493,7 +337,7 @@ def _more_than_cells(
     )
 
 
-def _milky_photos(points: Sequence[DensityPoint]) -> EarlyWarning | None:
+def _milkyphotos_of(points: Sequence[DensityPoint]) -> EarlyWarning | None:
     """Milky in more than one of the newest photos, and still so in the last two."""
     recent = points[-MILKY_AMONG:]
     milky = [p for p in recent if "milky" in p.flags]

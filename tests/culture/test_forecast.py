@@ -59,14 +59,34 @@ def test_standing_still_never_gets_there():
     assert told.latest is None
 
 
-def test_too_few_photos_since_the_split_tell_nothing():
+def test_too_few_photos_tell_nothing_and_earlier_batches_help():
     seen = points(exponential, range(6))
     assert forecast_ready(seen[:2], (), at(1), goal_cells_per_ml=3e7) is None
-    assert forecast_ready(seen, (Split(at(3.5), 0.25),), at(5), goal_cells_per_ml=3e7) is None
+    one_since = Split(at(4.5), 0.25)
+    assert forecast_ready(seen, (one_since,), at(5), goal_cells_per_ml=3e7) is None
+    # Two photos since the split, at the rate that the batch before it has shown.
+    split = Split(at(3.5), 0.25)
+    told = [p if p.when < at(3.5) else points(lambda d: 0.25 * exponential(d), [n])[0]
+            for n, p in enumerate(seen)]  # fmt: skip
+    day = forecast_ready(told, (split,), at(5), goal_cells_per_ml=1.5e7).day
+    due = math.log(1.5e7 / 0.75e6) / 0.43
+    assert (day - START).total_seconds() / 86400 == pytest.approx(due, abs=0.3)
     later = Split(at(5.5), 0.25)
     assert forecast_ready(seen, (later,), at(5), goal_cells_per_ml=3e7) == forecast_ready(
         [*seen, *points(exponential, [7])], (), at(5), goal_cells_per_ml=3e7
     )
+
+
+def test_a_culture_that_will_slow_is_not_promised_too_early():
+    # Logistic growth seen while it hardly bends yet, the goal at 0.7 of a ceiling nobody knows.
+    rng = np.random.default_rng(32)
+    due = at(math.log((4e7 / 3e6 - 1) / (1 / 0.7 - 1)) / 0.7)
+    hits, runs = 0, 60
+    for n in range(runs):
+        seen = points(logistic, range(4), noise=(0.05, 0.08)[n % 2], rng=rng)
+        told = forecast_ready(seen, (), at(3), goal_cells_per_ml=2.8e7)
+        hits += told.earliest <= due and (told.latest is None or due <= told.latest)
+    assert hits / runs >= 0.95 - 2 * math.sqrt(0.95 * 0.05 / runs)
 
 
 @pytest.mark.parametrize("count", [4, 5, 7])

@@ -1,0 +1,177 @@
+"""How a vessel usually grows: its rate at each density, learned from its own photos."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from densitycam.culture.growth import NOISE_DEGREES
+from densitycam.culture.series import DensityPoint, Split
+
+if TYPE_CHECKING:
+    import numpy as np
+
+__all__ = ["SPLIT_SD", "WANDER_SD", "Photo", "Usual", "photos_of", "usual_growth"]
+
+#: How far back the usual is learned from [day]. Our own choice: some four batches, so that
+#: a season or another lamp becomes the new usual.
+USUAL_DAYS = 35.0
+#: What a photo of median certainty errs by itself, and how a culture wanders from its usual growth
+#: in a day, as SD of ln density, before the vessel's own photos have shown it. A point's
+#: relative_sd also holds the calibration's error, which all photos share. Our own choice.
+PHOTO_SD, WANDER_SD = 0.055, 0.03
+#: How much more a settled culture's reading errs, as SD of ln density. Our own choice.
+SETTLED_SD = 0.12
+#: What is known of any culture's growth before its first photo: specific growth rate, and how much
+#: lower it is at the densest, each 0 give or take this [1/day]. Wide: home cultures grow by 0.2 to
+#: 1.5 a day.
+PRIOR_RATE_SD = 1.0
+#: What a split costs beyond its dilution, as lag or a jug read wrong, 0 give or take this [ln]; and
+#: by how much it differs from one split to the next [ln]. Our own choice.
+PRIOR_SETBACK_SD, SPLIT_SD = 0.15, 0.06
+#: Degrees of freedom of the Student errors by which far-off steps lose their weight in the usual
+#: (Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881, from memory).
+TAIL_DEGREES = 4.0
+#: Most that one step counts for when the scatter is judged, in standard deviations.
+MOST_OF_ONE = 3.0
+
+
+@dataclass(frozen=True)
+class Photo:
+    """One photo: day since the first, ln density, its noise, ln of the known dilution before it.
+
+    `dilution` is that since the photo before, 0 for none; nan where it cannot be known.
+    """
+
+    when: datetime
+    day: float
+    log: float
+    sd: float
+    pigment: float | None
+    dilution: float
+
+
+@dataclass(frozen=True)
+class Usual:
+    """Growth as this vessel usually does it: rate - slope x density, never below 0.
+
+    Parameters
+    ----------
+    rate, slope : float
+        Specific growth rate far below the ceiling [1/day], and by how much it falls per cell/mL.
+    setback : float
+        What a split costs beyond its dilution [ln], as when growth pauses for a day.
+    covariance : ndarray, shape (3, 3)
+        Of (rate, slope, setback).
+    scale : float
+        What the photos scatter over what was taken for it.
+    """
+
+    rate: float
+    slope: float
+    setback: float
+    covariance: np.ndarray
+    scale: float
+
+    def carry(self, log: float, days: float) -> float:
+        """Gain in ln density over some days from a density [ln]."""
+        if self.rate <= 0:
+            return 0.0
+        if self.slope <= 0:
+            return self.rate * days
+        ceiling = self.rate / self.slope
+        rest = ceiling / math.exp(log) - 1.0
+        if rest <= 0:
+            return 0.0
+        return math.log(ceiling) - math.log1p(rest * math.exp(-self.rate * days)) - log
+
+    def variance(self, log: float, days: float, split: bool) -> float:
+        """Variance of the gain in ln density over some days around a density."""
+        row = (days, -days * math.exp(log), -1.0 if split else 0.0)
+        return max(float(self.covariance.dot(row).dot(row)), 0.0)
+
+    def error(self, photos: Sequence[Photo]) -> float:
+        """Return the standard deviation of the gain over a stretch, the usual's own error with it.
+
+        That error is common to all steps and adds up, where the photos' noise does not.
+        """
+        days = density = splits = 0.0
+        for a, b in pairwise(photos):
+            days += b.day - a.day
+            density += (b.day - a.day) * math.exp((a.log + b.dilution + b.log) / 2)
+            splits += b.dilution < 0
+        row = (days, -density, -splits)
+        noise = photos[0].sd ** 2 + photos[-1].sd ** 2
+        noise += WANDER_SD**2 * days + SPLIT_SD**2 * splits
+        common = max(float(self.covariance.dot(row).dot(row)), 0.0)
+        return math.sqrt(common + self.scale**2 * noise)
+
+
+def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[Photo]:
+    """Usable photos in order of time, their shared error taken off, with the dilution between."""
+    kept = [p for p in points if 0 < p.cells_per_ml < math.inf and not math.isinf(p.relative_sd)]
+    if not kept:
+        return []
+    kept = [p for p in kept if kept[-1].when - p.when <= timedelta(days=USUAL_DAYS)]
+    stated = [max(p.relative_sd, 0.01) if p.relative_sd >= 0 else PHOTO_SD for p in kept]
+    middle = sorted(stated)[len(stated) // 2]
+    photos: list[Photo] = []
+    for n, (p, sd) in enumerate(zip(kept, stated, strict=True)):
+        between = [s for s in splits if n and kept[n - 1].when <= s.when < p.when]
+        known = all(not s.inferred and 0 < s.kept_share < 1 for s in between)
+        photos.append(
+            Photo(
+                when=p.when,
+                day=(p.when - kept[0].when).total_seconds() / 86400.0,
+                log=math.log(p.cells_per_ml),
+                sd=math.hypot(
+                    PHOTO_SD * min(max(sd / middle, 0.5), 3.0), SETTLED_SD * ("settled" in p.flags)
+                ),
+                pigment=p.pigment if p.pigment is not None and math.isfinite(p.pigment) else None,
+                dilution=sum(math.log(s.kept_share) for s in between) if known else math.nan,
+            )
+        )
+    return photos
+
+
+def usual_growth(photos: Sequence[Photo], *, least_steps: int) -> Usual | None:
+    """Learn how fast a vessel grows at which density; None with fewer steps between photos."""
+    import numpy as np
+
+    steps = [
+        (a, b) for a, b in pairwise(photos) if b.day - a.day >= 0.25 and b.dilution == b.dilution
+    ]
+    if len(steps) < least_steps:
+        return None
+    top = max(math.exp(b.log) for _, b in steps)
+    days = np.array([b.day - a.day for a, b in steps])
+    gains = np.array([b.log - b.dilution - a.log for a, b in steps])
+    middles = np.array([math.exp((a.log + b.dilution + b.log) / 2) / top for a, b in steps])
+    split = np.array([b.dilution < 0 for _, b in steps])
+    noise = np.array([a.sd**2 + b.sd**2 for a, b in steps]) + WANDER_SD**2 * days
+    noise += SPLIT_SD**2 * split
+    rows = np.column_stack([days, -days * middles, -1.0 * split])
+    prior = np.diag([PRIOR_RATE_SD**-2, PRIOR_RATE_SD**-2, PRIOR_SETBACK_SD**-2])
+    trust = np.ones(len(steps))
+    for _ in range(12):
+        weights = trust / noise
+        covariance = np.linalg.inv(prior + rows.T @ (rows * weights[:, None]))
+        best = covariance @ (rows.T @ (gains * weights))
+        if best[1] < 0:  # growing faster the denser it is: noise, so the slope is 0
+            best = best - covariance[:, 1] * (best[1] / covariance[1, 1])
+        # A split nobody logged, or a photo far off, must not pass for this vessel's usual.
+        misfits = (gains - rows @ best) ** 2 / noise
+        trust = (TAIL_DEGREES + 1) / (TAIL_DEGREES + misfits)
+    scale = math.sqrt((NOISE_DEGREES + np.sum(trust * misfits)) / (NOISE_DEGREES + len(steps)))
+    unit = np.array([1.0, 1.0 / top, 1.0])
+    return Usual(
+        rate=float(best[0]),
+        slope=float(best[1]) / top,
+        setback=float(best[2]),
+        covariance=covariance * np.outer(unit, unit) * scale**2,
+        scale=scale,
+    )
