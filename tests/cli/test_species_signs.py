@@ -17,9 +17,9 @@ GROWING = {1: 5.0e6, 2: 7.5e6, 3: 11.3e6, 4: 17.0e6}
 #: What stands there on the fifth day.
 FIFTH = {
     "good": {"cells_per_ml": 25.5e6},
-    # Colourless scatter twice the cells' own; a third of the pigment.
+    # Colourless scatter twice the cells' own; a fifth of the pigment.
     "milky": {"cells_per_ml": 25.5e6, "extra_scatter": 2.0},
-    "bleached": {"cells_per_ml": 25.5e6, "pigment_scale": 0.35},
+    "bleached": {"cells_per_ml": 25.5e6, "pigment_scale": 0.2},
     "other": {"cells_per_ml": 1.0e7, "species": "isochrysis"},
 }
 
@@ -110,7 +110,7 @@ def test_batch_says_it_on_its_day_and_the_next_photo_is_not_misled(run, counted,
     shutil.copy(batch_photos / "milky.jpg", counted / "slim" / "day5.jpg")
     taken_at = START + timedelta(days=5)
     scene = Scene(
-        seed=6, cells_per_ml=25.5e6, pigment_scale=0.35, taken_at=taken_at, size_px=(1000, 750)
+        seed=6, cells_per_ml=25.5e6, pigment_scale=0.2, taken_at=taken_at, size_px=(1000, 750)
     )
     write_photo(scene, counted / "slim" / "day6.jpg")
     text = run("batch", counted).output
