@@ -170,6 +170,9 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
         profile = nominal_profile(fix.layout)
     fitted = _tone_and_light(raw, white, whites, safe, fix.layout, profile)
     misfit = fitted.misfit
+    bands = _bands(raw, fix.layout, fitted.hidden_side)
+    if bands > LARGEST_BANDS:
+        raise refuse("flicker", f"by {bands:.0%}")
     _check_shadow(fitted, safe)
     if misfit > LARGEST_TONE_MISFIT:
         raise refuse("tone", f"by {misfit:.0%}")
@@ -181,9 +184,6 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     if blur > LARGEST_BLUR_MM:
         one_way = blur > MOVED_RATIO * min(upward, sideways)
         raise refuse("moved" if one_way else "blurred", f"{blur:.1f} mm on the card")
-    bands = _bands(raw, fix.layout, fitted.hidden_side)
-    if bands > LARGEST_BANDS:
-        raise refuse("flicker", f"by {bands:.0%}")
     return CardView(
         light=corrected,
         raw=raw,
