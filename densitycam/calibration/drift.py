@@ -17,6 +17,7 @@ from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.model import (
     Calibration,
     CalibrationPoint,
+    can_calibrate,
     estimate,
     fit_calibration,
 )
@@ -160,7 +161,7 @@ def foretold_in_turn(
     """
     checks = []
     for n in range(1, len(points)):
-        before = [p for p in points[:n] if p.slide.cells]
+        before = [p for p in points[:n] if can_calibrate(p)]
         if not before:
             continue
         told = estimate(points[n].reading, fit_calibration(start, before))

@@ -270,7 +270,7 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
     start : Calibration
         The prior, from `start_calibration`.
     points : sequence of CalibrationPoint
-        At least one; counts of zero and readings without a signal are not usable.
+        At least one that `can_calibrate`.
 
     Returns
     -------
@@ -285,7 +285,7 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
     """
     from densitycam import __version__
 
-    kept = [k for k in map(_keep, points) if k is not None]
+    kept = [_keep(p) for p in points if can_calibrate(p)]
     if not kept:
         raise DensitycamError(
             "None of the slides can be used for a calibration.",
@@ -340,15 +340,18 @@ def loosened(calibration: Calibration) -> Calibration:
     )
 
 
-def _keep(point: CalibrationPoint) -> KeptPoint | None:
-    signals = signals_of(point.reading)
-    if not signals or point.slide.cells == 0 or not math.isfinite(point.slide.relative_sd):
-        return None
+def can_calibrate(point: CalibrationPoint) -> bool:
+    """Whether a fit can use a point: a count above zero, and a reading with a signal."""
+    counted = point.slide.cells > 0 and math.isfinite(point.slide.relative_sd)
+    return counted and bool(signals_of(point.reading))
+
+
+def _keep(point: CalibrationPoint) -> KeptPoint:
     return KeptPoint(
         label=point.label,
         path_mm=point.reading.path_mm,
         dilution=point.reading.dilution,
-        signals=signals,
+        signals=signals_of(point.reading),
         cells_per_ml=point.slide.cells_per_ml,
         relative_sd=point.slide.relative_sd,
         pigment=pigment_of(point.reading),
@@ -801,7 +804,7 @@ def leave_one_out(start: Calibration, points: Sequence[CalibrationPoint]) -> tup
     """
     answers = []
     for j, point in enumerate(points):
-        others = [p for n, p in enumerate(points) if n != j and _keep(p) is not None]
+        others = [p for n, p in enumerate(points) if n != j and can_calibrate(p)]
         answers.append(estimate(point.reading, fit_calibration(start, others) if others else start))
     return tuple(answers)
 

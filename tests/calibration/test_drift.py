@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_model import SPECIES, points, reading, slide
+from test_model import NAN, SPECIES, points, reading, slide
 
 from densitycam.calibration.drift import (
     SlideCheck,
@@ -122,3 +122,13 @@ def test_slides_are_foretold_from_those_before_and_a_drift_is_found():
     # Counts lie below what photos say by the gain's change, to within three times what three
     # slides (10 % each) and the six before them (4 %) are unsure of.
     assert chart.off == pytest.approx(1 / 1.5, rel=0.2)
+
+
+def test_slides_that_cannot_calibrate_foretell_nothing():
+    start = start_calibration(SPECIES)
+    blind, *good = points([1e6, 1.5e6, 8e5])
+    lost = replace(blind.reading, usable=(False,) * 3, contrast_t=(NAN,) * 3, mean_t=(NAN,) * 3)
+    unseen = replace(blind, reading=replace(lost, attenuation=(NAN,) * 3, absorbance=(NAN,) * 3))
+    zero = replace(blind, slide=count_slide(cells=0, squares=4))
+    assert foretold_in_turn(start, [unseen, zero, *good]) == foretold_in_turn(start, good)
+    assert foretold_in_turn(start, [unseen, zero]) == ()
