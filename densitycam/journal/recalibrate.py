@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.journal.history import (
-    Pairs,
     calibration_in_force,
     fit_and_keep,
     paired_slides,
@@ -41,8 +40,6 @@ class Recalibration:
         In force until now, and from now on.
     record : CalibrationRecord
         The new one as kept; those before it are kept too.
-    pairs : Pairs
-        The slides behind it.
     changes : tuple of Change
         The vessel's past photos, in order of capture; scored from their readings, no photo is
         opened.
@@ -51,7 +48,6 @@ class Recalibration:
     before: Calibration
     after: Calibration
     record: CalibrationRecord
-    pairs: Pairs
     changes: tuple[Change, ...]
 
 
@@ -104,7 +100,6 @@ def recalibrate(
         before=before,
         after=after,
         record=record,
-        pairs=paired_slides(journal, vessel=vessel.name).since(since),
         changes=tuple(
             Change(was.photo, was.estimate, is_now.estimate)
             for was, is_now in zip(past.readings, now.readings, strict=True)
