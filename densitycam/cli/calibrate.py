@@ -57,7 +57,7 @@ def command(
     journal = open_journal(ctx)
     from densitycam.calibration.model import leave_one_out
     from densitycam.calibration.species import load_species
-    from densitycam.journal.history import fit_and_keep, paired_slides, prior_of
+    from densitycam.journal.history import fit_and_keep, paired_slides, prior_of, since_drift
 
     vessel = None if name is None else journal.vessel(name)
     facts = load_species(species if vessel is None else vessel.species)
@@ -67,9 +67,7 @@ def command(
         else paired_slides(journal, vessel=vessel.name)
     )
     kept = None if vessel is None else journal.latest_calibration(vessel)
-    # After a drift the user left the slides before it out, and they stay out.
-    drift = kept if kept is not None and kept.vessel is not None and kept.since else None
-    since, shape_of = (None, None) if drift is None else (drift.since, drift.shape_of)
+    since, shape_of = since_drift(kept)
     pairs = pairs.since(since)
     start = prior_of(journal, facts.id, shape_of)
     points = pairs.points()

@@ -358,6 +358,26 @@ def prior_of(journal: Journal, species: str, shape_of: int | None) -> Calibratio
     return start_calibration(species)
 
 
+def since_drift(kept: CalibrationRecord | None) -> tuple[datetime | None, int | None]:
+    """Return since when a vessel's slides calibrate it, and whose shape they take over.
+
+    After a drift the user left the slides before it out, and they stay out.
+
+    Parameters
+    ----------
+    kept : CalibrationRecord or None
+        The vessel's newest.
+
+    Returns
+    -------
+    since, shape_of
+        As in `CalibrationRecord`; None for all slides, and for the starting calibration's shape.
+    """
+    if kept is None or kept.vessel is None:
+        return None, None
+    return kept.since, kept.shape_of
+
+
 def calibrate_if_new(
     journal: Journal, vessel: VesselRecord, *, made_at: datetime
 ) -> CalibrationRecord | None:
@@ -370,8 +390,7 @@ def calibrate_if_new(
         last slide.
     """
     kept = journal.latest_calibration(vessel)
-    # After a drift the user left the slides before it out, and they stay out.
-    since = None if kept is None or kept.vessel is None else kept.since
+    since, shape_of = since_drift(kept)
     pairs = paired_slides(journal, vessel=vessel.name).since(since)
     if not pairs.used:
         return None
@@ -391,7 +410,7 @@ def calibrate_if_new(
         made_by="batch",
         made_at=made_at,
         since=since,
-        shape_of=None if kept is None or since is None else kept.shape_of,
+        shape_of=shape_of,
     )
     return record
 

@@ -11,6 +11,7 @@ from densitycam.journal.history import (
     calibration_in_force,
     fit_and_keep,
     paired_slides,
+    since_drift,
     vessel_history,
 )
 from densitycam.journal.store import CalibrationRecord, Journal, PhotoRecord
@@ -125,7 +126,6 @@ def slide_chart(journal: Journal, vessel: VesselRecord) -> ControlChart:
     from densitycam.calibration.drift import control_chart, foretold_in_turn
     from densitycam.calibration.model import start_calibration
 
-    kept = journal.latest_calibration(vessel)
-    since = None if kept is None or kept.vessel is None else kept.since
+    since, _ = since_drift(journal.latest_calibration(vessel))
     pairs = paired_slides(journal, vessel=vessel.name).since(since)
     return control_chart(foretold_in_turn(start_calibration(vessel.species), pairs.points()))
