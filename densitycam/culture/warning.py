@@ -17,15 +17,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 from densitycam.culture.growth import NOISE_DEGREES
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.usual import SPLIT_SD, WANDER_SD, Photo, Usual, photos_of, usual_growth
 from densitycam.culture.wording import days_words, significant
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["KINDS", "EarlyWarning", "early_warnings"]
 
@@ -57,11 +53,9 @@ SURE = 2.2
 LEAST_SHORT, LEAST_PALE = 0.15, 0.12
 #: Growth under this share of its usual is called slow.
 SLOW_SHARE = 0.5
-#: Settled in so many of the last so many photos comes again. One photo in fifty may look settled
+#: A sign in so many of the last so many photos comes again. One photo in fifty may look settled
 #: when it is not; two in three by such chance is one photo in a thousand (binomial).
-SETTLED_OF, SETTLED_AMONG = 2, 3
-#: Milky in so many of the last so many photos.
-MILKY_OF, MILKY_AMONG = 2, 3
+AGAIN_OF, AGAIN_AMONG = 2, 3
 
 _MICROSCOPE = "Look at a drop under the microscope, and smell it, before you feed or split it."
 
@@ -75,7 +69,8 @@ class EarlyWarning:
     kind : str
         One of `KINDS`.
     since : datetime
-        Photo after which it began, as far as the photos can tell; local, naive.
+        Photo after which it began, as far as the photos can tell, or the first of the newest that
+        shows the sign; local, naive.
     sentence : str
         What is seen, plainly.
     evidence : str
@@ -129,9 +124,9 @@ def early_warnings(
     photos = photos_of(seen, [s for s in splits if s.when <= now])
     found = {}
     for warning in (
-        _settling(seen, settles),
+        _settling_again(seen, settles),
         *_density_and_pigment(photos),
-        _milkyphotos_of(seen),  # the surest kind of milky turn, so it has the last word
+        _milky_again(seen),  # the surest kind of milky turn, so it has the last word
     ):
         if warning is not None:
             found[warning.kind] = warning
@@ -337,32 +332,41 @@ def _more_than_cells(
     )
 
 
-def _milkyphotos_of(points: Sequence[DensityPoint]) -> EarlyWarning | None:
-    """Milky in more than one of the newest photos, and still so in the last two."""
-    recent = points[-MILKY_AMONG:]
-    milky = [p for p in recent if "milky" in p.flags]
-    if len(milky) < MILKY_OF:
+def _again(points: Sequence[DensityPoint], sign: str) -> tuple[datetime, str] | None:
+    """First of the newest photos that shows a sign, and how many of them do; None for too few."""
+    recent = points[-AGAIN_AMONG:]
+    shown = [p for p in recent if sign in p.flags]
+    if len(shown) < AGAIN_OF:
         return None
+    return shown[0].when, f"{len(shown)} of the last {len(recent)} photos"
+
+
+def _milky_again(points: Sequence[DensityPoint]) -> EarlyWarning | None:
+    """Milky in more than one of the newest photos."""
+    again = _again(points, "milky")
+    if again is None:
+        return None
+    since, share = again
     return EarlyWarning(
         kind="milky-turn",
-        since=milky[0].when,
+        since=since,
         sentence="It has turned milky.",
-        evidence=f"{len(milky)} of the last {len(recent)} photos show scatter without pigment.",
+        evidence=f"{share} show scatter without pigment.",
         advice="Do not feed from it, keep no starter from it. " + _MICROSCOPE,
     )
 
 
-def _settling(points: Sequence[DensityPoint], settles: bool) -> EarlyWarning | None:
-    """Settled again and again."""
-    recent = points[-SETTLED_AMONG:]
-    settled = [p for p in recent if "settled" in p.flags]
-    if len(settled) < SETTLED_OF:
+def _settling_again(points: Sequence[DensityPoint], settles: bool) -> EarlyWarning | None:
+    """Settled in more than one of the newest photos."""
+    again = _again(points, "settled")
+    if again is None:
         return None
+    since, share = again
     return EarlyWarning(
         kind="settling-again",
-        since=settled[0].when,
+        since=since,
         sentence="It settles again and again.",
-        evidence=f"{len(settled)} of the last {len(recent)} photos show it denser below.",
+        evidence=f"{share} show it denser below.",
         advice="Give it more air, so that the cells stay up; if they sink all the same, look at a "
         "drop under the microscope for clumps."
         if settles
