@@ -300,16 +300,23 @@ def _white_places(layout: CardLayout) -> tuple[list[Rect], list[Rect]]:
     safe = []
     for side in (layout.grey_left, layout.grey_right):
         safe.append(_inside(side[0].rect))
+        left = side is layout.grey_left
         for step in side[1:]:
-            # The white gap between a side's marker column and its grey steps.
-            x = step.rect.x_mm - 3.2 if side is layout.grey_left else step.rect.right_mm + 1.2
-            safe.append(Rect(x, step.rect.y_mm, 2.0, step.rect.height_mm))
+            rect = step.rect
+            safe.append(paper_beside_steps(layout, left, rect.y_mm, rect.height_mm))
     ends = [
         Rect(x, bar.rect.y_mm + 2.5, 10.0, bar.rect.height_mm - 5.0)
         for bar in layout.bars[1::2]
         for x in (field.x_mm + 3.0, field.x_mm + 13.0, field.right_mm - 13.0, field.right_mm - 23.0)
     ]
     return safe, ends
+
+
+def paper_beside_steps(layout: CardLayout, left: bool, y_mm: float, height_mm: float) -> Rect:
+    """Return part of the strip of bare paper between a side's marker column and its grey steps."""
+    step = (layout.grey_left if left else layout.grey_right)[0].rect
+    x_mm = step.x_mm - 3.2 if left else step.right_mm + 1.2
+    return Rect(x_mm, y_mm, 2.0, height_mm)
 
 
 def _inside(rect: Rect) -> Rect:
@@ -597,11 +604,10 @@ def _bands(raw: np.ndarray, layout: CardLayout, hidden_side: str) -> float:
     import numpy as np
 
     field = layout.bar_field
-    left, right = layout.grey_left[0].rect, layout.grey_right[0].rect
     pieces = []
-    for x in (left.x_mm - 3.2, right.right_mm + 1.2):
-        strip = window(raw, Rect(x, field.y_mm + 18.0, 2.0, field.height_mm - 20.0))
-        pieces.append(_ripple(np.median(strip, axis=1).mean(axis=-1)))
+    for left in (True, False):
+        place = paper_beside_steps(layout, left, field.y_mm + 18.0, field.height_mm - 20.0)
+        pieces.append(_ripple(np.median(window(raw, place), axis=1).mean(axis=-1)))
     shared = float(np.mean(pieces[0] * pieces[1]))
     if hidden_side:  # what lies before that side has bands of its own
         in_sight = pieces[0 if hidden_side == "right" else 1]

@@ -149,6 +149,8 @@ def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
     path : str or Path
         JPEG (also with a gain map or further pictures inside: the main one), PNG or TIFF of 8 or
         16 bits, WebP, HEIC or HEIF file.
+    full_size : bool, default False
+        Whether to keep every pixel.
 
     Returns
     -------

@@ -89,8 +89,6 @@ class BarRows:
         Standard error of contrast_t from the scatter of columns.
     raw_white : ndarray, shape (R, 3)
         Brightest light through the vessel before correction: near zero means crushed.
-    shift_mm : float
-        Upward shift of the bars by refraction at mid-height that was applied [mm].
     strip : Strip
         What the rows were read from.
     """
@@ -101,7 +99,6 @@ class BarRows:
     veil: np.ndarray
     spread: np.ndarray
     raw_white: np.ndarray
-    shift_mm: float
     strip: Strip
 
 
@@ -192,7 +189,8 @@ def read_bars(
         inside = _in_window(at_mm + shift, (centre, half_mm))
         if not len(inside):
             continue
-        inside = inside[_edge_distance(at_mm[inside] + shift[inside], view.layout) > EDGE_MM]
+        _, from_edge_mm = bars_behind(at_mm[inside] + shift[inside], view.layout)
+        inside = inside[from_edge_mm > EDGE_MM]
         p, q = through[inside], seen_as[inside]
         dq = q - q.mean(axis=0)
         slope = np.einsum("yxc,yc->xc", p - p.mean(axis=0), dq) / np.sum(dq**2, axis=0)
@@ -212,7 +210,6 @@ def read_bars(
         veil=np.array(out["v"]),
         spread=np.array(out["e"]),
         raw_white=np.array(out["w"]),
-        shift_mm=float(-np.median(shift)),
         strip=Strip(pixels, at_mm, at_mm + shift, spots_share, left_out),
     )
 
@@ -287,11 +284,6 @@ def _in_window(true_mm: np.ndarray, of: tuple[float, float]) -> np.ndarray:
 
     inside = np.flatnonzero(np.abs(true_mm - of[0]) <= of[1])
     return inside if len(inside) >= 1.6 * of[1] * SHEET_PX_PER_MM else inside[:0]
-
-
-def _edge_distance(true_mm: np.ndarray, layout: CardLayout) -> np.ndarray:
-    """Return how far from the nearest edge between two bars each height lies [mm]."""
-    return bars_behind(true_mm, layout)[1]
 
 
 def bars_behind(y_mm: np.ndarray, layout: CardLayout) -> tuple[np.ndarray, np.ndarray]:

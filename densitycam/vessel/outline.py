@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from densitycam.card.layout import Rect
 from densitycam.photo.card_finder import refuse
-from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, window
+from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, paper_beside_steps, window
 from densitycam.vessel.reading import Outline
 
 if TYPE_CHECKING:
@@ -195,7 +195,7 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
         if not (covered or ratio >= NARROWEST_RATIO) or ratio > WIDEST_RATIO:
             wide = ratio * path_mm
             raise refuse("wrong-vessel", f"about {wide:.0f} mm wide, not {path_mm:.0f} mm")
-        width = _USUAL_RATIO * silhouette_mm(view, path_mm=path_mm)
+        width = _USUAL_RATIO * _silhouette_mm(view, path_mm=path_mm)
         if covered == "left":
             left_mm = min(right_mm - width, left_mm)
         elif covered:
@@ -243,18 +243,10 @@ def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
     bars = bars[:, : bars.shape[1] // (2 * s) * 2 * s]
     bars = bars.reshape(len(bars), -1, 2 * s, 3).mean(axis=2)  # every 2 mm: (8, 90, 3)
     at = field.x_mm + 2.0 * np.arange(bars.shape[1]) + 1.0
-    strips = (
-        Rect(layout.grey_left[0].rect.x_mm - 3.2, field.y_mm + 2.0, 2.0, field.height_mm - 4.0),
-        Rect(layout.grey_right[0].rect.right_mm + 1.2, field.y_mm + 2.0, 2.0, field.height_mm - 4),
-    )
-    for strip, clear in (
-        (strips[0], left_mm - _OWN_SHADOW_MM),
-        (strips[1], right_mm + _OWN_SHADOW_MM),
-    ):
-        on_left = strip is strips[0]
-        beyond = at < clear if on_left else at > clear
-        cells = [bars[:, beyond].reshape(-1, 3)]
-        if strip.right_mm < clear if on_left else strip.x_mm > clear:
+    for left, clear in ((True, left_mm - _OWN_SHADOW_MM), (False, right_mm + _OWN_SHADOW_MM)):
+        strip = paper_beside_steps(layout, left, field.y_mm + 2.0, field.height_mm - 4.0)
+        cells = [bars[:, at < clear if left else at > clear].reshape(-1, 3)]
+        if strip.right_mm < clear if left else strip.x_mm > clear:
             paper = np.median(window(view.light, strip), axis=1)
             # As many as the bars would be over 8 mm.
             cells.append(paper[np.linspace(0, len(paper) - 1, 32).astype(int)])
@@ -295,7 +287,7 @@ def _outermost_edges(seen: _Columns) -> tuple[int, int]:
         while change[last - 1] > change[last]:
             last -= 1
         return first, last
-    runs = _runs(seen.disturbance > _DISTURBED, bridge=round(8.0 * s))
+    runs = runs_of(seen.disturbance > _DISTURBED, bridge=round(8.0 * s))
     runs = [r for r in runs if (r[1] - r[0]) / s >= _NARROWEST_MM]
     if not runs:
         raise refuse("no-vessel")
@@ -314,7 +306,7 @@ def _gap_between(seen: _Columns, left: int, right: int) -> bool:
     usual = float(np.median(inner))
     clear = (inner > _GAP_CLEAREST) | (inner > max(usual + _GAP_CLEARER, _GAP_CLEAR))
     clear &= seen.lift[left + margin : right - margin] < _GAP_LIFT
-    for start, stop in _runs(clear, bridge=1):
+    for start, stop in runs_of(clear, bridge=1):
         if (stop - start) / s < _GAP_MM:
             continue
         level = float(np.median(inner[start:stop]))
@@ -333,7 +325,7 @@ def _gap_between(seen: _Columns, left: int, right: int) -> bool:
     return False
 
 
-def silhouette_mm(view: CardView, *, path_mm: float) -> float:
+def _silhouette_mm(view: CardView, *, path_mm: float) -> float:
     """Return how wide a cylinder on its place looks on the card's plane, seen square on [mm]."""
     import math
 
@@ -357,7 +349,7 @@ def _diameter_mm(view: CardView, left_mm: float, right_mm: float) -> float:
     return 2 * k * (distance - view.layout.gap_mm) / (1 + k)
 
 
-def _runs(mask: np.ndarray, *, bridge: int) -> list[tuple[int, int]]:
+def runs_of(mask: np.ndarray, *, bridge: int) -> list[tuple[int, int]]:
     """Return [start, stop) of the runs of True, gaps shorter than `bridge` closed."""
     import numpy as np
 

@@ -276,7 +276,7 @@ def reading_of_rows(
     contrast_se = np.sqrt(contrast_se**2 + (RELATIVE_FLOOR * contrast) ** 2 + CONTRAST_FLOOR**2)
     mean_se = np.sqrt(mean_se**2 + (RELATIVE_FLOOR * mean) ** 2 + MEAN_FLOOR**2)
 
-    top_mm = view.layout.base_line_y_mm - (bars.height_mm[fluid][-1] + 10.0)
+    top_mm = view.layout.base_line_y_mm - (bars.height_mm[fluid][-1] + WINDOW_REACH_MM)
     raw = Reading(
         path_mm=chord_mm,
         contrast_t=_rgb(contrast),

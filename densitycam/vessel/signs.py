@@ -16,6 +16,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from densitycam.vessel.outline import runs_of
+
 if TYPE_CHECKING:
     import numpy as np
 
@@ -44,8 +46,8 @@ BUBBLE_REACH_MM = 1.0
 
 #: Film: white bars are looked at in cells about this wide [mm]; patches as deep as this [ln of
 #: light] in the darkest seventh of cells. Clean walls kept under 0.018 in simulated photos;
-#: bubbles alone reached 0.032.
-CELL_MM, PATCHY, PATCHY_AMONG_BUBBLES = 3.0, 0.027, 0.045
+#: bubbles alone reached 0.032. Cells keep clear of the bars' edges, as `bars.EDGE_MM` does [mm].
+CELL_MM, PATCHY, PATCHY_AMONG_BUBBLES, CELL_FROM_EDGE_MM = 3.0, 0.027, 0.045, 2.5
 
 #: Foam is at least this light in its darkest channel, and that channel at least this share of
 #: the lightest.
@@ -222,7 +224,7 @@ def patchiness(
     columns = max(round(lead.shape[1] / (CELL_MM * px_per_mm)), 3)
     cells = []
     for number in range(1, int(bar.max(initial=0)) + 1, 2):
-        rows = lead[(bar == number) & (from_edge_mm > 2.5)]
+        rows = lead[(bar == number) & (from_edge_mm > CELL_FROM_EDGE_MM)]
         if len(rows) >= 3.0 * px_per_mm:
             cells.append([np.median(c) for c in np.array_split(rows, columns, axis=1)])
     if len(cells) < 3:
@@ -294,12 +296,5 @@ def foam_bottom_row(
 
 def _lowest_run(mask: np.ndarray, least: int) -> int | None:
     """Return the last row of the lowest run of at least `least` rows, gaps of two closed."""
-    import cv2
-    import numpy as np
-
-    closed = cv2.morphologyEx(
-        mask.astype(np.uint8)[:, None], cv2.MORPH_CLOSE, np.ones((3, 1), np.uint8)
-    )[:, 0]
-    edges = np.flatnonzero(np.diff(np.r_[0, closed, 0].astype(np.int8)))
-    runs = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= least]
-    return int(runs[-1][1] - 1) if runs else None
+    stops = [stop for start, stop in runs_of(mask, bridge=3) if stop - start >= least]
+    return stops[-1] - 1 if stops else None
