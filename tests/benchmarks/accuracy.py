@@ -140,6 +140,18 @@ def count(density: float, rng: np.random.Generator) -> SlideCount:
     return count_slide(cells=cells, squares=squares, chamber=chamber, unit=unit)
 
 
+def register_prints(cache: Path, *, quick: bool) -> dict[str, PrintProfile]:
+    """Return every print's profile by its name, from its bare card, as `card register` does."""
+    bare = shots.bare_shots(quick=quick)
+    render_all([scene for some in bare for scene in some], cache)
+    return {
+        print_of(some[0].print_name).name: mean_profile(
+            [register_print(path_of(scene, cache)) for scene in some]
+        )
+        for some in bare
+    }
+
+
 class Bench:
     """The photos' folder, the seeds and the estimator's options, with readings kept in memory."""
 
@@ -149,7 +161,7 @@ class Bench:
         self._blanks: dict[str, Blank] = {}
         self._profiles: dict[str, PrintProfile] = {}
         if profile:
-            self._register_prints()
+            self._profiles = register_prints(cache, quick=quick)
         if blank:
             blanks = {}
             for group in GROUPS:
@@ -157,14 +169,6 @@ class Bench:
                 blanks[group.name] = blank_of([r for r in found if isinstance(r, Reading)])
             self._blanks = blanks
             self._readings.clear()
-
-    def _register_prints(self) -> None:
-        """Register every print from photos of its bare card, as `card register` does."""
-        bare = shots.bare_shots(quick=self.quick)
-        render_all([s for some in bare for s in some], self.cache)
-        for some in bare:
-            measured = [register_print(path_of(s, self.cache)) for s in some]
-            self._profiles[print_of(some[0].print_name).name] = mean_profile(measured)
 
     def _options(self, group: Group, scene: Scene) -> dict[str, Any]:
         vessel = VESSELS[group.vessel]

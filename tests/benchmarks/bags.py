@@ -18,8 +18,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from photo_cache import path_of, read_all, render_all
-from shots import EV, LAMPS, MAX_TILT_DEG, PHONES, PRINTS, WORKING, bare_shots, cast, exposed
+from accuracy import count, register_prints, show
+from photo_cache import read_all
+from shots import EV, LAMPS, MAX_TILT_DEG, PHONES, PRINTS, WORKING, cast, exposed
 
 from densitycam.calibration.model import (
     CalibrationPoint,
@@ -28,9 +29,7 @@ from densitycam.calibration.model import (
     start_calibration,
 )
 from densitycam.card.layout import card_layout
-from densitycam.card.profile import PrintProfile, mean_profile
-from densitycam.counting.slide import count_slide
-from densitycam.photo.print_registration import register_print
+from densitycam.card.profile import PrintProfile
 from densitycam.simulate import SPECIES, Scene, Vessel, print_of, random_scene
 from densitycam.simulate.bag import BAGS
 from densitycam.simulate.cells import vanishing_cells_per_ml
@@ -39,9 +38,6 @@ from densitycam.vessel.reading import Reading
 
 CULTURES = (("bag-60", "isochrysis"), ("bag-40", "nannochloropsis"), ("bag-80", "tetraselmis"))
 SEED, PHOTOS, SLIDES, BLANKS, RECOUNTS = 4_411, 14, 8, 2, 4
-
-#: Cells on a slide, and the relative error of one filling (as in `accuracy.py`).
-CELLS, LOADING_SD = 400, 0.046
 
 
 def draw(number: int, bag: Vessel, species: str) -> tuple[list[Scene], list[Scene], list[Scene]]:
@@ -77,28 +73,6 @@ def draw(number: int, bag: Vessel, species: str) -> tuple[list[Scene], list[Scen
     return blanks, slides, [shot(attenuation_range=WORKING) for _ in range(PHOTOS)]
 
 
-def line(name: str, logs: Sequence[float], held: Sequence[bool], note: str = "") -> str:
-    """Return one row of errors."""
-    error = np.abs(np.expm1(logs))
-    return (
-        f"{name:28s} n {len(error):4d}  median {np.median(error):5.1%}  "
-        f"95th percentile {np.percentile(error, 95):5.1%}  bias {np.median(logs):+5.1%}  "
-        f"95 % interval holds {np.mean(held):5.1%}{note}"
-    )
-
-
-def registered(cache: Path) -> dict[str, PrintProfile]:
-    """Return every print's profile by its name, each from two photos of the bare card."""
-    bare = bare_shots(quick=True)
-    render_all([scene for some in bare for scene in some], cache)
-    return {
-        print_of(some[0].print_name).name: mean_profile(
-            [register_print(path_of(scene, cache)) for scene in some]
-        )
-        for some in bare
-    }
-
-
 def score(
     number: int, *, cache: Path, profiles: dict[str, PrintProfile]
 ) -> tuple[list[float], list[bool], list[str]]:
@@ -126,11 +100,9 @@ def score(
     for _ in range(RECOUNTS):
         points = []
         for n, (scene, reading) in enumerate(zip(slides, of_slides, strict=True), 1):
-            cells = int(rng.poisson(CELLS * rng.normal(1.0, LOADING_SD)))
-            counted = count_slide(cells=cells, squares=4)
-            counted = replace(counted, cells_per_ml=scene.cells_per_ml * cells / CELLS)
+            slide = count(scene.cells_per_ml, rng)
             if isinstance(reading, Reading):
-                points.append(CalibrationPoint(reading, counted, f"slide {n}"))
+                points.append(CalibrationPoint(reading, slide, f"slide {n}"))
         calibration = fit_calibration(start_calibration(species), points)
         for scene, reading in zip(photos, of_photos, strict=True):
             if not isinstance(reading, Reading):
@@ -147,17 +119,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, required=True, help="folder of the photos")
     cache = parser.parse_args().cache
-    for title, profiles in (("not registered", {}), ("registered", registered(cache))):
+    registered = register_prints(cache, quick=True)
+    for title, profiles in (("not registered", {}), ("registered", registered)):
         print(f"print {title}")
         every: list[float] = []
         every_held: list[bool] = []
         for number, (name, species) in enumerate(CULTURES):
             logs, held, refused = score(number, cache=cache, profiles=profiles)
-            note = f"  refused {refused}" if refused else ""
-            print(line(f"  {name}, {species}", logs, held, note))
+            show(f"  {name}, {species}", np.exp(logs), np.array(held))
+            if refused:
+                print(f"    refused {refused}")
             every += logs
             every_held += held
-        print(line("  all", every, every_held))
+        show("  all", np.exp(every), np.array(every_held))
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import colour_data
@@ -56,6 +57,7 @@ def group_rng(group: Group, purpose: int, *, quick: bool) -> np.random.Generator
     return np.random.default_rng([QUICK if quick else FULL, group.number, purpose])
 
 
+@lru_cache(maxsize=4096)
 def density_at(group: Group, attenuation: float) -> float:
     """Return the density at which the bars behind the group's vessel fade so far [cells/mL]."""
     vessel = VESSELS[group.vessel]
