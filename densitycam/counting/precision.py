@@ -6,8 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from densitycam.counting.poisson import poisson_limits
-from densitycam.counting.slide import LOADING_SD, Z95, SlideCount
+from densitycam.counting.slide import LOADING_SD, Z95, SlideCount, widened_limits
 
 __all__ = [
     "Dispersion",
@@ -213,9 +212,7 @@ def compare_fillings(
     )
 
 
-def cells_needed(
-    *, half_width: float = 0.10, other_sd: float = 0.0, over_dispersion: float = 1.0
-) -> int | None:
+def cells_needed(*, half_width: float = 0.10, other_sd: float = 0.0) -> int | None:
     """Fewest cells whose 95 % interval is no wider than +/- `half_width`.
 
     Parameters
@@ -224,8 +221,6 @@ def cells_needed(
         Wanted relative half-width, between 0 and 1.
     other_sd : float, default 0.0
         Relative standard deviation of loading and dilution together, >= 0.
-    over_dispersion : float, default 1.0
-        Variance of the squares over their mean, >= 1.
 
     Returns
     -------
@@ -242,13 +237,10 @@ def cells_needed(
         raise ValueError(f"half-width must lie between 0 and 1, got {half_width}")
     if half_width <= Z95 * other_sd:
         return None
-    clumped = math.sqrt(over_dispersion)
 
     def width(n: int) -> float:
-        low, high = poisson_limits(n)
-        widen = Z95 * other_sd
-        up = math.exp(math.hypot(clumped * math.log(high / n), widen))
-        return (up - math.exp(-math.hypot(clumped * math.log(n / low), widen))) / 2.0
+        low, high = widened_limits(n, other_sd=other_sd)
+        return (high - low) / (2.0 * n)
 
     top = 2
     while width(top) > half_width:
@@ -265,15 +257,13 @@ def cells_needed(
     return top
 
 
-def live_share(*, live: int, dead: int, confidence: float = 0.95) -> tuple[float, float, float]:
-    """Share of live cells with its exact limits.
+def live_share(*, live: int, dead: int) -> tuple[float, float, float]:
+    """Share of live cells with its exact 95 % limits.
 
     Parameters
     ----------
     live, dead : int
         Cells counted as such, >= 0, not both 0.
-    confidence : float, default 0.95
-        Between 0 and 1.
 
     Returns
     -------
@@ -283,7 +273,7 @@ def live_share(*, live: int, dead: int, confidence: float = 0.95) -> tuple[float
     Raises
     ------
     ValueError
-        For a negative count, none at all, or a confidence outside (0, 1).
+        For a negative count, or none at all.
 
     Notes
     -----
@@ -291,13 +281,10 @@ def live_share(*, live: int, dead: int, confidence: float = 0.95) -> tuple[float
     """
     if live < 0 or dead < 0 or live + dead == 0:
         raise ValueError(f"live and dead must be counts, some above 0, got {live} and {dead}")
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence must lie between 0 and 1, got {confidence}")
     from scipy.special import betaincinv
 
-    tail = (1.0 - confidence) / 2.0
-    low = float(betaincinv(live, dead + 1, tail)) if live else 0.0
-    high = float(betaincinv(live + 1, dead, 1.0 - tail)) if dead else 1.0
+    low = float(betaincinv(live, dead + 1, 0.025)) if live else 0.0
+    high = float(betaincinv(live + 1, dead, 0.975)) if dead else 1.0
     return live / (live + dead), low, high
 
 

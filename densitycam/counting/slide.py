@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from densitycam.counting.chambers import chamber_by_name, unit_by_name
 from densitycam.counting.poisson import poisson_limits
 
-__all__ = ["DILUTION_SD", "LOADING_SD", "SlideCount", "count_slide"]
+__all__ = ["DILUTION_SD", "LOADING_SD", "SlideCount", "count_slide", "widened_limits"]
 
 #: Relative standard deviation of one chamber filling and of one pipetted dilution
 #: (Berkson, Magath & Hurn 1940, Am J Physiol 128, 309-323; both from memory).
@@ -111,13 +111,9 @@ def count_slide(
     -----
     cells/mL = N x dilution x (1 + fixative fraction) / (squares x volume).
 
-    Each exact Poisson limit (Garwood 1936) is widened by s, the loading and dilution errors added
-    in quadrature, on the log scale: ln(N/low) and ln(high/N) each become
-    sqrt(ln(..)**2 + (1.96 s)**2). A count of zero has no logarithm; its upper limit is multiplied
-    by exp(1.96 s), which is on the wide side. Clumped cells scatter more than Poisson: test with
-    `densitycam.counting.precision.dispersion`; the Poisson part of each log limit is multiplied by
-    sqrt(over_dispersion) (quasi-likelihood: McCullagh & Nelder 1989, Generalized Linear Models,
-    sec. 6.2.3, from memory). Several fillings, sides and dilution steps:
+    The limits are `widened_limits` of the count, with the loading and dilution errors added in
+    quadrature. Clumped cells scatter more than Poisson: test with
+    `densitycam.counting.precision.dispersion`. Several fillings, sides and dilution steps:
     `densitycam.counting.tally`.
     """
     if isinstance(cells, bool) or int(cells) != cells:
@@ -159,15 +155,7 @@ def count_slide(
 
     other_sd = math.hypot(loading_sd / math.sqrt(fillings), dilution_sd if dilution > 1 else 0.0)
     per_cell = dilution * (1.0 + fixative_fraction) / (squares * geometry.volume_ml(field.id))
-    low, high = poisson_limits(cells)
-    widen = Z95 * other_sd
-    clumped = math.sqrt(over_dispersion)
-    if cells == 0:
-        low, high, relative_sd = 0.0, high * math.exp(widen), math.inf
-    else:
-        low = cells * math.exp(-math.hypot(clumped * math.log(cells / low), widen))
-        high = cells * math.exp(math.hypot(clumped * math.log(high / cells), widen))
-        relative_sd = math.hypot(clumped / math.sqrt(cells), other_sd)
+    low, high = widened_limits(cells, other_sd=other_sd, over_dispersion=over_dispersion)
     return SlideCount(
         chamber=geometry.id,
         unit=field.id,
@@ -178,5 +166,47 @@ def count_slide(
         cells_per_ml=cells * per_cell,
         low=low * per_cell,
         high=high * per_cell,
-        relative_sd=relative_sd,
+        relative_sd=(
+            math.hypot(math.sqrt(over_dispersion) / math.sqrt(cells), other_sd)
+            if cells
+            else math.inf
+        ),
+    )
+
+
+def widened_limits(
+    cells: int, *, other_sd: float, over_dispersion: float = 1.0
+) -> tuple[float, float]:
+    """Return the 95 % limits of a count with its errors other than chance, in cells.
+
+    Parameters
+    ----------
+    cells : int
+        Cells counted, >= 0.
+    other_sd : float
+        Relative standard deviation of loading and dilution together, >= 0.
+    over_dispersion : float, default 1.0
+        Variance of the squares over their mean where cells are clumped, >= 1.
+
+    Returns
+    -------
+    low, high : float
+        Cells; low is 0 for a count of zero.
+
+    Notes
+    -----
+    Each exact Poisson limit (Garwood 1936) is widened by s, the other errors, on the log scale:
+    ln(N/low) and ln(high/N) each become sqrt(ln(..)**2 + (1.96 s)**2). A count of zero has no
+    logarithm; its upper limit is multiplied by exp(1.96 s), which is on the wide side. The Poisson
+    part of each log limit is multiplied by sqrt(over_dispersion) (quasi-likelihood: McCullagh &
+    Nelder 1989, Generalized Linear Models, sec. 6.2.3, from memory).
+    """
+    low, high = poisson_limits(cells)
+    widen = Z95 * other_sd
+    if cells == 0:
+        return 0.0, high * math.exp(widen)
+    clumped = math.sqrt(over_dispersion)
+    return (
+        cells * math.exp(-math.hypot(clumped * math.log(cells / low), widen)),
+        cells * math.exp(math.hypot(clumped * math.log(high / cells), widen)),
     )
