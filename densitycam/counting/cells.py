@@ -20,8 +20,6 @@ SMALLEST_UM, LARGEST_UM = 1.6, 22.0
 _PER_SIGMA = 2.0 * math.sqrt(2.0)
 #: Pieces of a line over which its depth is taken as even [um].
 _PIECE_UM = 40.0
-#: Working scale: a cell has at most so many pixels across; more only cost time [px].
-_ACROSS_PX = 11.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,8 +34,6 @@ class FoundCells:
         Diameter of each [um].
     typical_um : float
         Median diameter [um]; nan where none was found.
-    contrast : float
-        Median darkness of a cell against the ground, 0 to 1; nan where none was found.
     smear : float
         Length over width of the cells' mean shape, >= 1: cells lie in all directions, so that
         only a movement makes it long; nan where none was found.
@@ -46,7 +42,6 @@ class FoundCells:
     at_um: np.ndarray
     diameter_um: np.ndarray
     typical_um: float
-    contrast: float
     smear: float
 
 
@@ -344,7 +339,7 @@ def find_cells(
     across = diameter_um * px_per_um
     dark = _darkness(ratio, max(0.6, 0.06 * across))
     level = _level(dark, where)
-    nothing = FoundCells(np.zeros((0, 2)), np.zeros(0), math.nan, math.nan, math.nan)
+    nothing = FoundCells(np.zeros((0, 2)), np.zeros(0), math.nan, math.nan)
     if math.isnan(level):
         return nothing
     mask = _shapes(dark, level, across)
@@ -365,9 +360,7 @@ def find_cells(
     looks = looks[keep]
     um = (looks[:, _X : _Y + 1] + 0.5) / px_per_um + np.array(origin_um)
     sizes = np.sqrt(4 / math.pi * looks[:, _AREA]) / px_per_um
-    return FoundCells(
-        um, sizes, float(np.median(sizes)), float(np.median(looks[:, _DARK])), _smear(looks)
-    )
+    return FoundCells(um, sizes, float(np.median(sizes)), _smear(looks))
 
 
 def _shapes(dark: np.ndarray, level: float, across: float) -> np.ndarray:

@@ -193,12 +193,6 @@ class FoundRuling:
         y = (s * bent[..., 0] + c * bent[..., 1]) * self.px_per_um + self.origin_px[1]
         return np.stack([x, y], axis=-1)
 
-    @property
-    def square_area_mm2(self) -> float:
-        """Area of one counted square [mm2]."""
-        (a, b), (wide, narrow) = self.motif.square_um, self.motif.period_um
-        return (b - a) * (b - a) * narrow / wide / 1e6
-
     def lines(self, axis: int, low_um: float, high_um: float) -> list[tuple[float, bool]]:
         """Return the lines of constant u (axis 0) or v (axis 1) between two places.
 
