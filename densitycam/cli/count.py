@@ -467,13 +467,7 @@ def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> Phot
     elif reading.isdecimal():
         record = journal.photo(int(reading))
     else:
-        from densitycam.journal.scoring import (
-            PHOTO_SUFFIXES,
-            content_hash,
-            kept_optics,
-            known_reading,
-            measure,
-        )
+        from densitycam.journal.scoring import PHOTO_SUFFIXES, content_hash, known_or_read
 
         photo = Path(reading)
         if not photo.exists() and photo.suffix.lower() not in PHOTO_SUFFIXES:
@@ -481,13 +475,13 @@ def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> Phot
                 f"{reading!r} is neither latest, nor a number, nor a photo's file.",
                 param_hint="--reading",
             )
-        sha256 = content_hash(photo)
-        known = known_reading(journal, vessel, sha256)
-        if known is None:
-            optics = kept_optics(journal, vessel, sha256)
-            fresh, _ = measure(photo, vessel, optics, sha256=sha256, prints=journal.prints_in_use())
-            known = journal.record_photo(fresh)
-        record = known
+        record, _ = known_or_read(
+            journal,
+            vessel,
+            photo,
+            sha256=content_hash(photo),
+            prints=journal.prints_in_use(),
+        )
     if record.vessel != vessel.name:
         raise DensitycamError(
             f"Reading {record.id} is of {record.vessel}, not of {vessel.name}.",

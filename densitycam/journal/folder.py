@@ -8,13 +8,7 @@ from pathlib import Path
 
 from densitycam.errors import DensitycamError
 from densitycam.journal.prints import BARE_CARD_FOLDER
-from densitycam.journal.scoring import (
-    PHOTO_SUFFIXES,
-    content_hash,
-    kept_optics,
-    known_reading,
-    measure,
-)
+from densitycam.journal.scoring import PHOTO_SUFFIXES, content_hash, known_or_read
 from densitycam.journal.store import Journal, PhotoRecord
 from densitycam.vessel.record import VesselRecord
 
@@ -196,14 +190,9 @@ def score_folder(journal: Journal, photos: Iterable[FolderPhoto]) -> Iterable[Ou
                 yield Outcome(photo, None, fresh=False, duplicate_of=seen[key])
                 continue
             seen[key] = photo.shown
-            record = known_reading(journal, photo.vessel, sha256)
-            fresh = record is None
-            if record is None:
-                optics = kept_optics(journal, photo.vessel, sha256)
-                measured, _ = measure(
-                    photo.path, photo.vessel, optics, sha256=sha256, prints=prints
-                )
-                record = journal.record_photo(measured)
+            record, fresh = known_or_read(
+                journal, photo.vessel, photo.path, sha256=sha256, prints=prints
+            )
         except DensitycamError as error:
             yield Outcome(photo, None, fresh=True, problem=str(error))
         except ImportError:

@@ -112,50 +112,63 @@ def print_set(prints: Sequence[PrintRecord]) -> str:
     return hashlib.sha256("".join(texts).encode()).hexdigest()[:12]
 
 
-def known_reading(
-    journal: Journal, vessel: VesselRecord, sha256: str, optics: Optics | None = None
-) -> PhotoRecord | None:
-    """Return the journal's record of a photo if it is still good, else None.
+def known_or_read(
+    journal: Journal,
+    vessel: VesselRecord,
+    path: Path,
+    *,
+    sha256: str,
+    prints: Sequence[PrintRecord],
+) -> tuple[PhotoRecord, bool]:
+    """Return a photo's record, read and kept first where the journal has none that still holds.
 
     Parameters
     ----------
     journal : Journal
-        Where to look.
+        Where to look, and where it is kept.
     vessel : VesselRecord
-        The culture's vessel.
+        The culture's vessel; its optics are taken unless the photo was snapped with its own.
+    path : Path
+        The photo.
     sha256 : str
-        Of the photo's bytes.
-    optics : Optics or None
-        What it is to be read with; None takes those it was read with if they were given for
-        it alone, else the vessel's.
+        Of its bytes.
+    prints : sequence of PrintRecord
+        The journal's `prints_in_use`.
 
     Returns
     -------
-    PhotoRecord or None
-        None when it is not known, other code measured it, or with other optics or prints.
+    record : PhotoRecord
+        As kept, measured or refused.
+    fresh : bool
+        True where it was read now: the journal did not know it, or other code measured it, or
+        with other optics or prints.
+
+    Raises
+    ------
+    DensitycamError
+        When there is no such file or it cannot be read.
     """
     record = journal.find_photo(sha256, vessel.name)
-    if record is None or record.software_version != measuring_version():
-        return None
-    if record.status == "measured" and record.reading is None:
-        return None
-    if record.prints != print_set(journal.prints_in_use()):
-        return None
-    wanted = kept_optics(journal, vessel, sha256) if optics is None else optics
-    same = (
-        math.isclose(record.path_mm, wanted.path_mm)
-        and record.shape == wanted.shape
-        and math.isclose(record.dilution, wanted.dilution)
+    optics = optics_for(vessel)
+    if record is not None:
+        if record.own_optics:
+            optics = Optics(record.path_mm, record.shape, record.dilution, own=True)
+        if _still_holds(record, optics, prints):
+            return record, False
+    measured, _ = measure(path, vessel, optics, sha256=sha256, prints=prints)
+    return journal.record_photo(measured), True
+
+
+def _still_holds(record: PhotoRecord, optics: Optics, prints: Sequence[PrintRecord]) -> bool:
+    """Whether reading the photo again, with these optics and prints, would say the same."""
+    return (
+        record.software_version == measuring_version()
+        and not (record.status == "measured" and record.reading is None)
+        and record.prints == print_set(prints)
+        and math.isclose(record.path_mm, optics.path_mm)
+        and record.shape == optics.shape
+        and math.isclose(record.dilution, optics.dilution)
     )
-    return record if same else None
-
-
-def kept_optics(journal: Journal, vessel: VesselRecord, sha256: str) -> Optics:
-    """Return the optics given for a photo when it was snapped, else the vessel's."""
-    record = journal.find_photo(sha256, vessel.name)
-    if record is not None and record.own_optics:
-        return Optics(record.path_mm, record.shape, record.dilution, own=True)
-    return optics_for(vessel)
 
 
 def measure(
