@@ -12,7 +12,7 @@ from densitycam.culture.logistic import LogisticFit, fit_logistic
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.wording import density_words
 
-__all__ = ["growth", "infer_splits", "photo_noise"]
+__all__ = ["growth", "infer_splits", "photo_noise", "relative_noise", "usable_points"]
 
 #: Days back from the last photo that the present rate is taken from. Our own choice: long enough
 #: for four or five daily photos, short enough to follow a batch of 7 to 10 days.
@@ -31,8 +31,12 @@ NOISE_DEGREES = 3
 #: Most that one photo off its neighbours counts for, as SD of ln density: more is no noise but a
 #: fall, a leap, or a photo gone wrong. Our own choice.
 MOST_OFF = 0.36
-#: How much surer, and less sure, than its middle photo a photo may be by its own account.
+#: How much surer, and less sure, than its middle photo a photo may be by its own account. Our own
+#: choice.
 SURER, LESS_SURE = 0.5, 3.0
+#: No photo is surer than this by its own account [SD of ln density], so that one that states no
+#: error at all divides nothing by zero.
+SUREST = 0.01
 #: Noise below which no fall is told [SD of ln density]: with it, a fall of a quarter is one. Our
 #: own choice: a crash called in error costs a harvest.
 LEAST_FALL_SD = 0.10
@@ -62,6 +66,34 @@ class _Obs:
     flags: tuple[str, ...]
 
 
+def usable_points(points: Sequence[DensityPoint]) -> list[DensityPoint]:
+    """Return the points that hold a density, in order of time."""
+    kept = [p for p in points if 0 < p.cells_per_ml < math.inf and not math.isinf(p.relative_sd)]
+    return sorted(kept, key=lambda p: p.when)
+
+
+def relative_noise(points: Sequence[DensityPoint], unknown_sd: float) -> list[float]:
+    """Return how unsure each photo is beside the middle one, by its own account.
+
+    What they state holds the calibration's error too, which they share: only the ratio tells.
+
+    Parameters
+    ----------
+    points : sequence of DensityPoint
+        At least one.
+    unknown_sd : float
+        What a photo that states nothing (nan) is taken for, as SD of ln density.
+
+    Returns
+    -------
+    list of float
+        Dimensionless, from `SURER` to `LESS_SURE`.
+    """
+    stated = [max(p.relative_sd, SUREST) if p.relative_sd >= 0 else unknown_sd for p in points]
+    middle = sorted(stated)[len(stated) // 2]
+    return [min(max(sd / middle, SURER), LESS_SURE) for sd in stated]
+
+
 def _usable(
     points: Sequence[DensityPoint], now: datetime | None, splits: Sequence[Split] = ()
 ) -> tuple[list[_Obs], float]:
@@ -69,27 +101,18 @@ def _usable(
 
     The noise is that which the vessel's photos show among themselves, within a batch.
     """
-    kept = [
-        p
-        for p in sorted(points, key=lambda p: p.when)
-        if math.isfinite(p.cells_per_ml)
-        and p.cells_per_ml > 0
-        and not math.isinf(p.relative_sd)
-        and (now is None or p.when <= now)
-    ]
+    kept = [p for p in usable_points(points) if now is None or p.when <= now]
     if not kept:
         return [], NOISE_DEGREES
-    stated = [max(p.relative_sd, 0.01) if p.relative_sd >= 0 else PHOTO_SD for p in kept]
-    middle = sorted(stated)[len(stated) // 2]
     obs = [
         _Obs(
             when=p.when,
             day=(p.when - kept[0].when).total_seconds() / 86400.0,
             log=math.log(p.cells_per_ml),
-            sd=min(max(s / middle, SURER), LESS_SURE),
+            sd=relative,
             flags=p.flags,
         )
-        for p, s in zip(kept, stated, strict=True)
+        for p, relative in zip(kept, relative_noise(kept, PHOTO_SD), strict=True)
     ]
     noise, degrees = _noise([o for o in obs if "settled" not in o.flags], splits)
     return [replace(o, sd=o.sd * noise) for o in obs], degrees

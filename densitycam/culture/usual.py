@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from densitycam.culture.growth import NOISE_DEGREES
+from densitycam.culture.growth import NOISE_DEGREES, relative_noise, usable_points
 from densitycam.culture.series import DensityPoint, Split
 
 if TYPE_CHECKING:
@@ -36,8 +36,10 @@ PRIOR_SETBACK_SD, SPLIT_SD = 0.15, 0.06
 #: Degrees of freedom of the Student errors by which far-off steps lose their weight in the usual
 #: (Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881, from memory).
 TAIL_DEGREES = 4.0
-#: Most that one step counts for when the scatter is judged, in standard deviations.
-MOST_OF_ONE = 3.0
+#: Rounds of re-weighting those steps. Our own choice.
+ROUNDS = 12
+#: Shortest time between photos that tells a rate [day]. Our own choice: a quarter of a day.
+MIN_STEP_DAYS = 0.25
 
 
 @dataclass(frozen=True)
@@ -113,14 +115,12 @@ class Usual:
 
 def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[Photo]:
     """Usable photos in order of time, their shared error taken off, with the dilution between."""
-    kept = [p for p in points if 0 < p.cells_per_ml < math.inf and not math.isinf(p.relative_sd)]
+    kept = usable_points(points)
     if not kept:
         return []
     kept = [p for p in kept if kept[-1].when - p.when <= timedelta(days=USUAL_DAYS)]
-    stated = [max(p.relative_sd, 0.01) if p.relative_sd >= 0 else PHOTO_SD for p in kept]
-    middle = sorted(stated)[len(stated) // 2]
     photos: list[Photo] = []
-    for n, (p, sd) in enumerate(zip(kept, stated, strict=True)):
+    for n, (p, relative) in enumerate(zip(kept, relative_noise(kept, PHOTO_SD), strict=True)):
         between = [s for s in splits if n and kept[n - 1].when <= s.when < p.when]
         known = all(not s.inferred and 0 < s.kept_share < 1 for s in between)
         photos.append(
@@ -128,9 +128,7 @@ def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[P
                 when=p.when,
                 day=(p.when - kept[0].when).total_seconds() / 86400.0,
                 log=math.log(p.cells_per_ml),
-                sd=math.hypot(
-                    PHOTO_SD * min(max(sd / middle, 0.5), 3.0), SETTLED_SD * ("settled" in p.flags)
-                ),
+                sd=math.hypot(PHOTO_SD * relative, SETTLED_SD * ("settled" in p.flags)),
                 pigment=p.pigment if p.pigment is not None and math.isfinite(p.pigment) else None,
                 dilution=sum(math.log(s.kept_share) for s in between) if known else math.nan,
             )
@@ -143,7 +141,9 @@ def usual_growth(photos: Sequence[Photo], *, least_steps: int) -> Usual | None:
     import numpy as np
 
     steps = [
-        (a, b) for a, b in pairwise(photos) if b.day - a.day >= 0.25 and b.dilution == b.dilution
+        (a, b)
+        for a, b in pairwise(photos)
+        if b.day - a.day >= MIN_STEP_DAYS and b.dilution == b.dilution
     ]
     if len(steps) < least_steps:
         return None
@@ -157,7 +157,7 @@ def usual_growth(photos: Sequence[Photo], *, least_steps: int) -> Usual | None:
     rows = np.column_stack([days, -days * middles, -1.0 * split])
     prior = np.diag([PRIOR_RATE_SD**-2, PRIOR_RATE_SD**-2, PRIOR_SETBACK_SD**-2])
     trust = np.ones(len(steps))
-    for _ in range(12):
+    for _ in range(ROUNDS):
         weights = trust / noise
         covariance = np.linalg.inv(prior + rows.T @ (rows * weights[:, None]))
         best = covariance @ (rows.T @ (gains * weights))

@@ -77,6 +77,14 @@ def test_too_few_photos_tell_nothing_and_earlier_batches_help():
     )
 
 
+def test_the_order_in_which_photos_come_does_not_matter():
+    seen = points(logistic, range(6), noise=0.05, rng=np.random.default_rng(5))
+    shuffled = [seen[n] for n in (3, 5, 0, 4, 2, 1)]
+    told = forecast_ready(seen, (), at(5), goal_cells_per_ml=3.5e7)
+    assert told is not None
+    assert forecast_ready(shuffled, (), at(5), goal_cells_per_ml=3.5e7) == told
+
+
 def test_a_culture_that_will_slow_is_not_promised_too_early():
     # Logistic growth seen while it hardly bends yet, the goal at 0.7 of a ceiling nobody knows.
     rng = np.random.default_rng(32)
