@@ -19,13 +19,11 @@ from densitycam.cli.options import (
     now,
     open_journal,
 )
-from densitycam.errors import PhotoRefusedError
 from densitycam.vessel.record import SHAPES, VesselRecord
 
 if TYPE_CHECKING:
     from densitycam.culture.advice import Advice, Growth
     from densitycam.journal.history import DatedReading, VesselHistory
-    from densitycam.journal.store import PhotoRecord
     from densitycam.vessel.read import PhotoReading
 
 #: Name and volume that stand in for a vessel described on the line.
@@ -111,7 +109,7 @@ def command(
     if annotate is not None and annotate.suffix.lower() != ".png":
         raise click.UsageError(f"--annotate writes a PNG: {annotate} must end in .png.")
     check_places(annotate)
-    from densitycam.journal.scoring import content_hash, measure, optics_for
+    from densitycam.journal.scoring import content_hash, measure, optics_for, refusal_of
 
     sha256 = content_hash(photo)
     journal = open_journal(ctx, keep=name is not None and not no_journal)
@@ -135,13 +133,13 @@ def command(
     record, seen = measure(photo, vessel, optics, sha256=sha256, prints=prints)
     record = journal.record_photo(record)
     if seen is None:
-        raise _refused(record, photo)
+        raise refusal_of(record)
     from densitycam.journal.history import advise_at, vessel_history
 
     history = vessel_history(journal, vessel)
     stranger = next((s for s in history.strangers if s.id == record.id), None)
     if stranger is not None:
-        raise _refused(stranger, photo)
+        raise refusal_of(stranger)
     place = next(n for n, r in enumerate(history.readings) if r.photo.id == record.id)
     here = history.readings[place]
     growth, advice = advise_at(history, place)
@@ -163,12 +161,6 @@ def command(
         click.echo(f"Wrote {annotate}.")
     if kept:
         click.echo(f"Kept in the journal as reading {record.id}.")
-
-
-def _refused(record: PhotoRecord, photo: Path) -> PhotoRefusedError:
-    said = str(record.message)
-    where = "" if photo.name in said else f"{photo.name}: "
-    return PhotoRefusedError(f"{where}{said}", flag=record.flag)
 
 
 def _notes(

@@ -8,9 +8,9 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from densitycam.errors import DensitycamError, PhotoRefusedError
+from densitycam.errors import DensitycamError
 from densitycam.journal.history import calibration_in_force, fit_and_keep, paired_slides
-from densitycam.journal.scoring import content_hash, measure, optics_for
+from densitycam.journal.scoring import content_hash, measure, optics_for, refusal_of
 from densitycam.journal.store import BlankRecord, Journal
 from densitycam.vessel.blank import blank_of, detectable_attenuation
 from densitycam.vessel.reading import Reading
@@ -51,9 +51,7 @@ def measure_blank(
     for sha256, path in {content_hash(p): p for p in reversed(photos)}.items():
         photo, _ = measure(path, vessel, optics_for(vessel), sha256=sha256, prints=prints)
         if photo.reading is None:
-            said = str(photo.message)
-            where = "" if path.name in said else f"{path.name}: "
-            raise PhotoRefusedError(f"{where}{said}", flag=photo.flag)
+            raise refusal_of(photo)
         try:
             blank_of([photo.reading])
         except DensitycamError as error:

@@ -250,6 +250,13 @@ def measure(
     )
 
 
+def refusal_of(record: PhotoRecord) -> PhotoRefusedError:
+    """Return what to raise for a refused photo, its file named."""
+    said = str(record.message)
+    where = "" if record.file_name in said else f"{record.file_name}: "
+    return PhotoRefusedError(f"{where}{said}", flag=record.flag)
+
+
 def _read(path: Path, optics: Optics, prints: Sequence[PrintRecord]) -> PhotoReading:
     """Read a photo with the print of its card, of which only the reading tells the format."""
     from densitycam.vessel.read import read_photo
