@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from densitycam.counting.ruling import FoundRuling
+from densitycam.counting.ruling import FoundRuling, above_usual
 
 if TYPE_CHECKING:
     import numpy as np
@@ -105,14 +105,10 @@ def _other_lines(
     import numpy as np
 
     grey = view.mean(axis=2)
-    width = 2 * round(2 * half_um * px_per_um) + 1
     depth = np.zeros(grey.shape[1])
     for rows in np.array_split(grey, 3):
         profile = np.abs(1.0 - np.median(rows, axis=0))
-        # Over what is usual round it.
-        padded = np.pad(profile, width // 2, mode="edge")
-        ground = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
-        depth = np.maximum(depth, profile - ground)
+        depth = np.maximum(depth, above_usual(profile, round(2 * half_um * px_per_um)))
     found = []
     while depth.max() > 0.03:
         at = int(np.argmax(depth))
@@ -262,7 +258,8 @@ def cell_diameter_um(ratio: np.ndarray, where: np.ndarray, *, px_per_um: float) 
         return math.nan
     # The radius of the largest disc that fits: neighbours that touch do not change it.
     radius = deep[at[:, 0], at[:, 1]].astype(float)
-    at, radius = _largest_discs(at, radius)
+    largest = _foremost(at, radius, 1.1 * radius)
+    at, radius = at[largest], radius[largest]
     d = 2.0 * radius / px_per_um
     fits = (d > SMALLEST_UM) & (d < LARGEST_UM)
     at, d = at[fits], d[fits]
@@ -284,18 +281,18 @@ def cell_diameter_um(ratio: np.ndarray, where: np.ndarray, *, px_per_um: float) 
     return float(1.06 * np.median(d[near]))
 
 
-def _largest_discs(at: np.ndarray, radius: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Drop peaks that lie inside a larger peak's disc."""
+def _foremost(at: np.ndarray, rank: np.ndarray, reach: np.ndarray) -> np.ndarray:
+    """Return which points no higher ranking one that stays has in its reach, bool, (n,)."""
     import numpy as np
     from scipy.spatial import cKDTree
 
     tree = cKDTree(at)
     gone = np.zeros(len(at), bool)
-    for i in np.argsort(-radius, kind="stable"):
+    for i in np.argsort(-rank, kind="stable"):
         if not gone[i]:
-            near = [j for j in tree.query_ball_point(at[i], 1.1 * radius[i]) if j != i]
+            near = [j for j in tree.query_ball_point(at[i], reach[i]) if j != i]
             gone[near] = True
-    return at[~gone], radius[~gone]
+    return ~gone
 
 
 def find_cells(
@@ -349,7 +346,8 @@ def find_cells(
     at = at[mask[at[:, 0], at[:, 1]] > 0]
     if not len(at):
         return nothing
-    at = _apart(at, hills[at[:, 0], at[:, 1]], 0.3 * across)
+    # Of two peaks that are nearer than this the lower is dropped.
+    at = at[_foremost(at, hills[at[:, 0], at[:, 1]], np.full(len(at), 0.3 * across))]
     labels, strands = _regions(mask, hills, at, across)
     looks = _looks(labels, deep, ratio)
     strands = _parted(labels, looks, strands, across)
@@ -389,20 +387,6 @@ _WAIST = 0.52
 _ONE_CELL = 0.80
 #: A piece of a strand has one waist, or two, wider than these shares of itself.
 _STRAND = (0.88, 0.76)
-
-
-def _apart(at: np.ndarray, heights: np.ndarray, least: float) -> np.ndarray:
-    """Drop the lower of any two peaks that are nearer than `least` pixels."""
-    import numpy as np
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(at)
-    gone = np.zeros(len(at), bool)
-    for i in np.argsort(-heights, kind="stable"):
-        if not gone[i]:
-            near = [j for j in tree.query_ball_point(at[i], least) if j != i]
-            gone[near] = True
-    return at[~gone]
 
 
 def _regions(

@@ -12,7 +12,16 @@ from densitycam.errors import PhotoRefusedError
 if TYPE_CHECKING:
     import numpy as np
 
-__all__ = ["MOTIFS", "FoundRuling", "Motif", "Square", "find_ruling", "flattened", "squared_up"]
+__all__ = [
+    "MOTIFS",
+    "FoundRuling",
+    "Motif",
+    "Square",
+    "above_usual",
+    "find_ruling",
+    "flattened",
+    "squared_up",
+]
 
 #: Longest side of the picture in which turn and scale are looked for [px].
 _SMALL_PX = 1024
@@ -271,6 +280,28 @@ def flattened(light: np.ndarray, *, sigma_px: float) -> tuple[np.ndarray, np.nda
     ratio = light / np.maximum(ground, 1e-4)
     ratio[~field_full] = 1.0
     return ratio.astype(np.float32), field_full
+
+
+def above_usual(profile: np.ndarray, reach_px: int) -> np.ndarray:
+    """Return how far a profile stands above what is usual round each place.
+
+    Parameters
+    ----------
+    profile : ndarray of float, shape (n,)
+        Along a line across the picture.
+    reach_px : int
+        How far to either side the median is taken [px].
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        The profile less its running median.
+    """
+    import numpy as np
+
+    padded = np.pad(profile, reach_px, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach_px + 1)
+    return profile - np.median(windows, axis=1)
 
 
 def _smooth(plane: np.ndarray, weight: np.ndarray, sigma: float) -> np.ndarray:
@@ -1019,9 +1050,7 @@ def _explains_all(ruling: FoundRuling, sheet: _Sheet, squares: tuple[Square, ...
             if free.sum() < 5:
                 continue
             checked += 1
-            # Above what is usual within some micrometres: cells make the ground uneven.
-            width = 2 * round(6.0 * sheet.px_per_um) + 1
-            padded = np.pad(profile, width // 2, mode="edge")
-            ground = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
-            odd += bool((profile - ground)[free].max() > 0.4 * ruling.line_depth)
+            # Cells make the ground uneven.
+            above = above_usual(profile, round(6.0 * sheet.px_per_um))
+            odd += bool(above[free].max() > 0.4 * ruling.line_depth)
     return checked == 0 or odd <= 0.2 * checked
