@@ -6,19 +6,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import pairwise
 
 from densitycam.culture.logistic import days_between
 from densitycam.culture.series import DensityPoint, Split
-from densitycam.culture.usual import WANDER_SD, Photo, Usual, photos_of, usual_growth
+from densitycam.culture.usual import WANDER_SD, follow, photos_of, usual_growth
 
 __all__ = ["ReadyForecast", "forecast_ready"]
 
 #: How far ahead is looked [day]. Our own choice: beyond a month no batch goes on as it does.
 LONGEST_DAYS = 30.0
-#: Fewest photos of the running batch, and fewest steps of all batches, that tell its growth.
+#: Fewest photos of the running batch, and fewest steps of all batches, that tell its growth. Our
+#: own choice: the least that shows any.
 MIN_PHOTOS, MIN_STEPS = 2, 2
-#: Courses that growth may take, drawn to find the earliest and the latest day.
+#: Courses that growth may take, drawn to find the earliest and the latest day. Our own choice.
 DRAWS = 400
 
 
@@ -82,7 +82,8 @@ def forecast_ready(
     if len(running) < MIN_PHOTOS or usual is None:
         return None
     goal = math.log(goal_cells_per_ml)
-    level, level_sd = _level(running, usual)
+    newest = follow(running, usual)[-1]
+    level, level_sd = newest.level, math.sqrt(newest.variance)
     since = (now - running[-1].when).total_seconds() / 86400.0
 
     rng = np.random.default_rng(0)  # the same photos give the same answer
@@ -119,19 +120,6 @@ def forecast_ready(
         earliest=moment(min(days[early], soonest[early], best)),
         latest=moment(max(days[-1 - early], best)),
     )
-
-
-def _level(running: Sequence[Photo], usual: Usual) -> tuple[float, float]:
-    """Level of ln density at the newest photo, and its standard deviation (Kalman filter)."""
-    level, variance = running[0].log, (running[0].sd * usual.scale) ** 2
-    for before, p in pairwise(running):
-        days = p.day - before.day
-        level += usual.carry(level, days)
-        variance += (WANDER_SD * usual.scale) ** 2 * days + usual.variance(level, days, False)
-        weight = variance / (variance + (p.sd * usual.scale) ** 2)
-        level += weight * (p.log - level)
-        variance *= 1.0 - weight
-    return level, math.sqrt(variance)
 
 
 def _days(goal: float, start: float, rate: float, slope: float, drift: float) -> float:

@@ -15,7 +15,7 @@ from densitycam.culture.series import DensityPoint, Split
 if TYPE_CHECKING:
     import numpy as np
 
-__all__ = ["SPLIT_SD", "WANDER_SD", "Photo", "Usual", "photos_of", "usual_growth"]
+__all__ = ["WANDER_SD", "Followed", "Photo", "Usual", "follow", "photos_of", "usual_growth"]
 
 #: How far back the usual is learned from [day]. Our own choice: some four batches, so that
 #: a season or another lamp becomes the new usual.
@@ -175,3 +175,51 @@ def usual_growth(photos: Sequence[Photo], *, least_steps: int) -> Usual | None:
         covariance=covariance * np.outer(unit, unit) * scale**2,
         scale=scale,
     )
+
+
+@dataclass(frozen=True)
+class Followed:
+    """One photo held against where the usual carried the photo before it.
+
+    Parameters
+    ----------
+    level, variance : float
+        Of ln density, this photo weighed in.
+    gain : float
+        What was hoped for since the photo before, a known dilution taken off [ln].
+    short : float
+        How far the photo falls short of that, in standard deviations; -inf where nothing before
+        it can be held against it.
+    """
+
+    level: float
+    variance: float
+    gain: float
+    short: float
+
+
+def follow(photos: Sequence[Photo], usual: Usual) -> list[Followed]:
+    """Carry each photo's density on to the next along the usual growth (Kalman filter)."""
+    followed: list[Followed] = []
+    for n, p in enumerate(photos):
+        noise = (p.sd * usual.scale) ** 2
+        if n == 0 or p.dilution != p.dilution:
+            followed.append(Followed(p.log, noise, 0.0, -math.inf))
+            continue
+        before, days, split = followed[-1], p.day - photos[n - 1].day, p.dilution < 0
+        level = before.level + p.dilution
+        gain = usual.carry(level, days) - usual.setback * split
+        level += gain
+        variance = before.variance + usual.variance(level, days, split)
+        variance += usual.scale**2 * (WANDER_SD**2 * days + SPLIT_SD**2 * split)
+        short = level - p.log
+        weight = variance / (variance + noise)
+        followed.append(
+            Followed(
+                level=level - weight * short,
+                variance=variance * (1.0 - weight),
+                gain=gain,
+                short=short / math.sqrt(variance + noise),
+            )
+        )
+    return followed

@@ -20,7 +20,7 @@ from datetime import datetime
 
 from densitycam.culture.growth import NOISE_DEGREES
 from densitycam.culture.series import DensityPoint, Split
-from densitycam.culture.usual import SPLIT_SD, WANDER_SD, Photo, Usual, photos_of, usual_growth
+from densitycam.culture.usual import Photo, Usual, follow, photos_of, usual_growth
 from densitycam.culture.wording import days_words, significant
 
 __all__ = ["KINDS", "EarlyWarning", "early_warnings"]
@@ -185,33 +185,17 @@ def _gain(photos: Sequence[Photo]) -> float:
 
 
 def _watch_growth(photos: Sequence[Photo], first: int, usual: Usual | None) -> list[_Step]:
-    """Carry each photo's density on to the next (Kalman filter) and note what is short."""
+    """Hold the newest days against the usual growth; without one, against standing still."""
     import numpy as np
 
     known = usual if usual is not None else Usual(0.0, 0.0, 0.0, np.zeros((3, 3)), 1.0)
-    # Filter from some photos before the window, so that it does not rest on a single one.
+    # Followed from some photos before the window, so that it does not rest on a single one.
     start = max(first - 4, 0)
-    level, variance = photos[start].log, (photos[start].sd * known.scale) ** 2
-    steps = []
-    for n in range(start + 1, len(photos)):
-        p, days = photos[n], photos[n].day - photos[n - 1].day
-        noise = (p.sd * known.scale) ** 2
-        if p.dilution != p.dilution:
-            level, variance = p.log, noise
-            steps.append(_Step(n, -math.inf, 0.0))
-            continue
-        split = p.dilution < 0
-        level += p.dilution
-        gain = known.carry(level, days) - known.setback * split
-        level += gain
-        variance += known.scale**2 * (WANDER_SD**2 * days + SPLIT_SD**2 * split)
-        variance += known.variance(level, days, split)
-        short = level - p.log
-        steps.append(_Step(n, short / math.sqrt(variance + noise), gain))
-        weight = variance / (variance + noise)
-        level -= weight * short
-        variance *= 1.0 - weight
-    return [s for s in steps if s.place >= first]
+    return [
+        _Step(n, p.short, p.gain)
+        for n, p in enumerate(follow(photos[start:], known), start)
+        if n >= first
+    ]
 
 
 def _short_of_growth(
