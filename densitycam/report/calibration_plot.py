@@ -16,6 +16,7 @@ from densitycam.report.figures import (
     VERMILION,
     check_suffix,
     finite_positive,
+    open_frame,
     save_figure,
     set_density_axis,
 )
@@ -126,10 +127,7 @@ def write_calibration_plot(
             )
             for end in (range_low, range_high):
                 panel.axvline(end, color=GREEN, linewidth=1.1, linestyle=(0, (4, 3)))
-            panel.grid(color="#D9DEDD", linewidth=0.7)
-            panel.set_axisbelow(True)
-            for side in ("top", "right"):
-                panel.spines[side].set_visible(False)
+            open_frame(panel)
         if band:
             at = [b[0] for b in band]
             shade = {"facecolor": BLUE, "alpha": 0.16, "edgecolor": "none"}

@@ -14,6 +14,7 @@ from densitycam.report.figures import (
     SETTINGS,
     VERMILION,
     check_suffix,
+    open_frame,
     save_figure,
 )
 
@@ -109,10 +110,7 @@ def write_control_chart(path: str | Path, *, title: str, chart: ControlChart) ->
                 text.set_rotation_mode("anchor")
         ax.set_ylabel("count above or below its photo\n(standard deviations of both)")
         ax.yaxis.set_major_locator(FixedLocator(range(-int(reach), int(reach) + 1)))
-        ax.grid(axis="y", color="#D9DEDD", linewidth=0.7)
-        ax.set_axisbelow(True)
-        for side in ("top", "right"):
-            ax.spines[side].set_visible(False)
+        open_frame(ax, grid="y")
         ax.legend(loc="upper left", ncols=2, frameon=False, fontsize=9)
         figure.supxlabel(
             f"{textwrap.fill(chart.sentence, 84)}\n"

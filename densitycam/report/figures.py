@@ -1,4 +1,4 @@
-"""What the growth chart and the calibration plot share: settings, colours, density axes, saving."""
+"""What the charts share: settings, colours, frames and density axes, saving."""
 
 from __future__ import annotations
 
@@ -14,12 +14,15 @@ from densitycam.errors import DensitycamError
 from densitycam.report.numbers import density_scale, significant
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 #: Colours that stay apart for the colour-blind (Okabe & Ito 2008, "Color Universal Design").
 BLUE, VERMILION, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#5F6B6D"
 INK = "#22302F"
+#: Lines that only guide the eye: the same grey, paler.
+_GRID = "#D9DEDD"
 
 #: Pinned, so that a user's own matplotlib settings change nothing and the same input gives the
 #: same bytes.
@@ -43,6 +46,21 @@ SETTINGS: dict[str, Any] = {
 }
 
 _DPI = 160
+
+
+def open_frame(ax: Axes, *, grid: str = "both") -> None:
+    """Give a panel faint grid lines under its data and no frame above and to the right.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        The panel.
+    grid : {"both", "x", "y"}
+        Which axes' ticks carry grid lines.
+    """
+    ax.grid(axis=grid, color=_GRID, linewidth=0.7)
+    ax.set_axisbelow(True)
+    ax.spines[["top", "right"]].set_visible(False)
 
 
 def density_ticks(low: float, high: float) -> list[float]:

@@ -20,6 +20,7 @@ from densitycam.report.figures import (
     VERMILION,
     check_suffix,
     finite_positive,
+    open_frame,
     save_figure,
     set_density_axis,
 )
@@ -197,10 +198,7 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
     ax.set_ylim(low, high)
     set_density_axis(ax.yaxis, low, high, label="density")
     _set_day_axis(ax, span)
-    ax.grid(axis="y", color="#D9DEDD", linewidth=0.7)
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
+    open_frame(ax, grid="y")
     ax.set_title(
         textwrap.fill(panel.title, 58),
         loc="left",
