@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["LogisticFit", "days_between", "fit_logistic", "split_cycle"]
+__all__ = ["LogisticFit", "days_between", "fit_logistic", "log_gain", "split_cycle"]
 
 
 @dataclass(frozen=True)
@@ -162,6 +162,31 @@ def days_between(*, start: float, goal: float, rate_per_day: float, ceiling: flo
     if goal >= ceiling:
         return math.inf
     return (math.log(goal / (ceiling - goal)) - math.log(start / (ceiling - start))) / rate_per_day
+
+
+def log_gain(*, log_density: float, days: float, rate_per_day: float, ceiling: float) -> float:
+    """Gain in ln density over some days, the other way round than `days_between`.
+
+    Parameters
+    ----------
+    log_density : float
+        ln of the density it begins at [cells/mL]; above the ceiling it comes down to it.
+    days : float
+        >= 0 [day].
+    rate_per_day : float
+        Specific growth rate far below the ceiling, >= 0 with a ceiling [1/day].
+    ceiling : float
+        Density it levels off at, > 0 [cells/mL]; nan or inf for none.
+
+    Returns
+    -------
+    float
+        Dimensionless.
+    """
+    if not math.isfinite(ceiling):
+        return rate_per_day * days
+    rest = ceiling / math.exp(log_density) - 1.0
+    return math.log(ceiling) - math.log1p(rest * math.exp(-rate_per_day * days)) - log_density
 
 
 def split_cycle(*, kept_share: float, harvest_share: float) -> tuple[float, float]:

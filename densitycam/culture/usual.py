@@ -10,6 +10,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from densitycam.culture.growth import NOISE_DEGREES, relative_noise, usable_points
+from densitycam.culture.logistic import log_gain
 from densitycam.culture.series import DensityPoint, Split
 
 if TYPE_CHECKING:
@@ -83,13 +84,9 @@ class Usual:
         """Gain in ln density over some days from a density [ln]."""
         if self.rate <= 0:
             return 0.0
-        if self.slope <= 0:
-            return self.rate * days
-        ceiling = self.rate / self.slope
-        rest = ceiling / math.exp(log) - 1.0
-        if rest <= 0:
-            return 0.0
-        return math.log(ceiling) - math.log1p(rest * math.exp(-self.rate * days)) - log
+        ceiling = self.rate / self.slope if self.slope > 0 else math.inf
+        gain = log_gain(log_density=log, days=days, rate_per_day=self.rate, ceiling=ceiling)
+        return max(gain, 0.0)
 
     def variance(self, log: float, days: float, split: bool) -> float:
         """Variance of the gain in ln density over some days around a density."""

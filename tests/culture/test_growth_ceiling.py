@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from densitycam.culture.logistic import days_between, fit_logistic, split_cycle
+from densitycam.culture.logistic import days_between, fit_logistic, log_gain, split_cycle
 
 
 def test_reported_errors_match_the_scatter():
@@ -42,6 +42,23 @@ def test_time_between_densities():
     assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=0.5, ceiling=1e7))
     assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=-0.1, ceiling=math.nan))
     assert math.isnan(days_between(start=5e6, goal=2e7, rate_per_day=math.nan, ceiling=math.nan))
+
+
+@pytest.mark.parametrize("start", [2.5e6, 1.3e7])
+def test_gain_is_that_of_an_integrator(start):
+    from scipy.integrate import solve_ivp
+
+    run = solve_ivp(lambda t, y: 0.5 * y * (1 - y / 1e7), (0, 3.3), [start], rtol=1e-9, atol=1e-3)
+    gain = log_gain(log_density=math.log(start), days=3.3, rate_per_day=0.5, ceiling=1e7)
+    assert gain == pytest.approx(math.log(run.y[0, -1] / start), rel=1e-6)
+
+
+@pytest.mark.parametrize("ceiling", [1e7, math.nan, math.inf])
+def test_gain_is_the_other_way_round_than_days(ceiling):
+    gain = log_gain(log_density=math.log(2.5e6), days=1.9, rate_per_day=0.5, ceiling=ceiling)
+    goal = 2.5e6 * math.exp(gain)
+    days = days_between(start=2.5e6, goal=goal, rate_per_day=0.5, ceiling=ceiling)
+    assert days == pytest.approx(1.9, rel=1e-12)
 
 
 @pytest.mark.parametrize("share", [0.0, 1.0, -0.1, math.nan])
