@@ -21,6 +21,7 @@ from densitycam.report.figures import (
     set_density_axis,
 )
 from densitycam.report.labels import name_points
+from densitycam.report.numbers import format_off
 
 #: Up to this many points each carries its name.
 _NAMED_POINTS = 12
@@ -227,10 +228,7 @@ def write_calibration_plot(
 
 def _name(p: PlotPoint) -> str:
     """Return a point's name, with the factor that a straying one is off."""
-    if p.off == 1.0:
-        return p.label
-    way = f"{p.off:.2g} times too high" if p.off > 1 else f"{1 / p.off:.2g} times too low"
-    return f"{p.label}: {way}"
+    return p.label if p.off == 1.0 else f"{p.label}: {format_off(p.off)}"
 
 
 def _percent(value: float, reference: float) -> float:

@@ -19,6 +19,7 @@ __all__ = [
     "format_density",
     "format_grams",
     "format_ml",
+    "format_off",
     "format_percent",
     "format_range",
     "format_rate",
@@ -186,6 +187,11 @@ def format_slide(count: SlideCount) -> str:
     if count.cells == 0:
         return f"less than {format_cells(count.high)}"
     return _with_interval(count.cells_per_ml, count.low, count.high)
+
+
+def format_off(factor: float) -> str:
+    """Return by how much a count is off, such as "2.4 times too low" for a factor of 0.42."""
+    return f"{factor:.2g} times too high" if factor > 1 else f"{1 / factor:.2g} times too low"
 
 
 def format_rate(growth: Growth) -> str:

@@ -12,6 +12,7 @@ from densitycam.journal.recalibrate import Change
 from densitycam.report.numbers import (
     format_day,
     format_density,
+    format_off,
     format_range,
     series_unit,
     significant,
@@ -46,13 +47,10 @@ def stray_words(calibration: Calibration) -> tuple[str, ...]:
         )
     said = []
     for point in doubtful:
-        way = f"{point.off:.2g} times too high" if point.off > 1 else (
-            f"{1 / point.off:.2g} times too low"
-        )  # fmt: skip
         left = "hardly counts" if point.weight < 0.2 else "counts less"
         said.append(
-            f"{point.label} is {way} by what the other slides say, so it {left}. Check its "
-            "dilution, chamber and kind of square."
+            f"{point.label} is {format_off(point.off)} by what the other slides say, so it {left}. "
+            "Check its dilution, chamber and kind of square."
         )
     return tuple(said)
 
