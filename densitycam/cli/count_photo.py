@@ -104,7 +104,8 @@ def count_photo(
     from densitycam.calibration.species import load_species
     from densitycam.counting.slide_photo import corrected, read_slide_photo
     from densitycam.photo.decode import decode_photo
-    from densitycam.report.slide_picture import slide_picture, write_slide_picture
+    from densitycam.report.picture import write_picture
+    from densitycam.report.slide_picture import slide_picture
 
     facts = load_species(vessel.species)
     found = read_slide_photo(
@@ -114,7 +115,7 @@ def count_photo(
     drawn = slide_picture(
         decode_photo(path, full_size=True).rgb, found, title=f"{vessel.name}, {path.name}"
     )
-    write_slide_picture(drawn, place)
+    write_picture(drawn, place)
     return found, place
 
 

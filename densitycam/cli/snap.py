@@ -259,7 +259,8 @@ def _annotate(
     path: Path, seen: PhotoReading, history: VesselHistory, here: DatedReading, advice: Advice
 ) -> None:
     from densitycam.card.layout import card_layout
-    from densitycam.report.annotate import annotate, write_png
+    from densitycam.report.annotate import annotate
+    from densitycam.report.picture import write_picture
 
     picture = annotate(
         seen.upright_rgb,
@@ -271,4 +272,4 @@ def _annotate(
         _title(history, here),
         shape=here.photo.shape,
     )
-    write_png(picture, path)
+    write_picture(picture, path)

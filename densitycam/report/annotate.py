@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from densitycam.atomic_file import write_whole
 from densitycam.calibration.estimate import Estimate, signs_with
 from densitycam.card.layout import CardLayout, Rect
 from densitycam.culture.advice import Advice
 from densitycam.flags import FLAGS
+from densitycam.report.figures import VERMILION
 from densitycam.report.numbers import format_density, significant
+from densitycam.report.picture import (
+    INK_RGB,
+    PANEL_RGB,
+    QUIET_RGB,
+    RGBCode,
+    need_rgb,
+    panel_font,
+    rgb_code,
+)
 from densitycam.report.text import checked_text
 from densitycam.vessel.bars import CENTRAL_SHARE, SHADOW_MM
 from densitycam.vessel.reading import Reading
@@ -21,21 +28,16 @@ if TYPE_CHECKING:
     import numpy as np
     from PIL import ImageDraw, ImageFont
 
-    RGBCode = tuple[int, int, int]
-
 #: A larger photo is shrunk to this width before it is drawn on [px].
 LARGEST_WIDTH = 1600
 
 #: Colours of the marks (Okabe & Ito 2008): they stay apart for the colour-blind, and on green.
-THROUGH_RGB = (213, 94, 0)
+THROUGH_RGB = rgb_code(VERMILION)
 BESIDE_RGB = (86, 180, 233)
 GREYS_RGB = (240, 228, 66)
 CARD_RGB = (255, 255, 255)
 
 _CASING = (20, 28, 28)
-_INK = (34, 48, 47)
-_QUIET = (95, 107, 109)
-_PANEL = (250, 250, 247)
 _SIGN = (176, 66, 0)
 
 _LEGEND = (
@@ -151,8 +153,7 @@ def annotate(
     import cv2
     import numpy as np
 
-    if upright_rgb.dtype != np.uint8 or upright_rgb.ndim != 3 or upright_rgb.shape[2] != 3:
-        raise ValueError(f"need a uint8 RGB picture, not {upright_rgb.dtype} {upright_rgb.shape}")
+    need_rgb(upright_rgb)
     if shape not in CENTRAL_SHARE:
         raise ValueError(f"shape must be one of {', '.join(CENTRAL_SHARE)}, not {shape!r}")
     height, width = upright_rgb.shape[:2]
@@ -223,12 +224,6 @@ def _strokes(
         cv2.polylines(picture, fixed, False, code, thickness, cv2.LINE_AA, shift=4)
 
 
-def _font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
-    from PIL import ImageFont
-
-    return ImageFont.load_default(size=max(10, round(size)))
-
-
 def _wrap(text: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, width: float) -> list[str]:
     """Break text into lines that fit a width in pixels; a single word may exceed it."""
     lines: list[str] = []
@@ -248,15 +243,15 @@ def _answer_lines(
     density, _, limits = format_density(estimate).partition(" (")
     lines: list[tuple[str, float, RGBCode]] = []
     if title:
-        lines.append((title, 0.95, _QUIET))
-    lines.append((density, 2.0, _INK))
+        lines.append((title, 0.95, QUIET_RGB))
+    lines.append((density, 2.0, INK_RGB))
     if limits:
         unit = density.removesuffix(" cells/mL").partition(" ")[2]
         limits = limits.rstrip(")").replace("95 %:", "95 % interval:")
-        lines.append((f"{limits} {unit}".rstrip(), 1.15, _INK))
-    lines += [(text, 0.9, _QUIET) for text in (checked_text(estimate), *estimate.notes)]
+        lines.append((f"{limits} {unit}".rstrip(), 1.15, INK_RGB))
+    lines += [(text, 0.9, QUIET_RGB) for text in (checked_text(estimate), *estimate.notes)]
     if advice is not None:
-        lines.append((advice.headline, 1.35, _INK))
+        lines.append((advice.headline, 1.35, INK_RGB))
     lines += [
         (f"{FLAGS[n].title.capitalize()}. {FLAGS[n].advice}", 1.0, _SIGN)
         for n in FLAGS
@@ -276,17 +271,17 @@ def _answer_panel(
     wide = width >= 700
     answer_width = width * 0.58 - pad if wide else width - 2 * pad
     left: list[tuple[list[str], float, RGBCode]] = [
-        (_wrap(text, _font(size * unit), answer_width), size, colour)
+        (_wrap(text, panel_font(size * unit), answer_width), size, colour)
         for text, size, colour in _answer_lines(reading, estimate, advice, title)
     ]
     left_height = sum(len(lines) * size * 1.25 * unit + 0.35 * unit for lines, size, _ in left)
     legend_height = (len(_LEGEND) + 1) * 1.55 * unit
     body = max(left_height, legend_height) if wide else left_height + legend_height + unit
-    image = Image.new("RGB", (width, round(body + 2 * pad)), _PANEL)
+    image = Image.new("RGB", (width, round(body + 2 * pad)), PANEL_RGB)
     draw = ImageDraw.Draw(image)
     y = pad
     for lines, size, colour in left:
-        font = _font(size * unit)
+        font = panel_font(size * unit)
         for line in lines:
             draw.text((pad, y), line, fill=colour, font=font)
             y += size * 1.25 * unit
@@ -304,34 +299,12 @@ def _answer_panel(
 def _draw_legend(
     draw: ImageDraw.ImageDraw, *, x: float, y: float, unit: float, path_mm: float
 ) -> None:
-    font = _font(0.88 * unit)
+    font = panel_font(0.88 * unit)
     for colour, text in _LEGEND:
         box = (x, y + 0.1 * unit, x + 1.5 * unit, y + 1.05 * unit)
         draw.rectangle(box, outline=_CASING, width=max(3, round(unit / 4)))
         inner = (box[0] + 1, box[1] + 1, box[2] - 1, box[3] - 1)
         draw.rectangle(inner, outline=colour, width=max(2, round(unit / 6)))
-        draw.text((x + 2.0 * unit, y), text, fill=_INK, font=font)
+        draw.text((x + 2.0 * unit, y), text, fill=INK_RGB, font=font)
         y += 1.55 * unit
-    draw.text((x, y), f"light path {significant(path_mm, 3)} mm", fill=_QUIET, font=font)
-
-
-def write_png(array: np.ndarray, path: str | Path) -> None:
-    """Write a picture as PNG, whole or not at all.
-
-    Parameters
-    ----------
-    array : ndarray of uint8, shape (H, W, 3)
-        RGB picture.
-    path : str or Path
-        Where to.
-
-    Raises
-    ------
-    DensitycamError
-        When the file cannot be written.
-    """
-    from PIL import Image
-
-    stream = io.BytesIO()
-    Image.fromarray(array).save(stream, format="PNG")
-    write_whole(path, stream.getvalue())
+    draw.text((x, y), f"light path {significant(path_mm, 3)} mm", fill=QUIET_RGB, font=font)

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-import io
 import math
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from densitycam.atomic_file import write_whole
 from densitycam.counting.chambers import chamber_by_name, unit_by_name
 from densitycam.counting.slide_photo import SlidePhoto, SquareCount
-from densitycam.errors import DensitycamError
+from densitycam.report.figures import BLUE, VERMILION
 from densitycam.report.numbers import significant
+from densitycam.report.picture import (
+    INK_RGB,
+    PANEL_RGB,
+    QUIET_RGB,
+    need_rgb,
+    panel_font,
+    rgb_code,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -19,19 +24,13 @@ if TYPE_CHECKING:
     import numpy as np
     from PIL import ImageDraw
 
-    RGBCode = tuple[int, int, int]
-
-__all__ = ["slide_lines", "slide_picture", "write_slide_picture"]
+__all__ = ["slide_lines", "slide_picture"]
 
 #: Colours of the marks (Okabe & Ito 2008): they stay apart for the colour-blind, and on cells.
-SQUARE_RGB = (0, 114, 178)
-COUNTED_RGB = (213, 94, 0)
+SQUARE_RGB = rgb_code(BLUE)
+COUNTED_RGB = rgb_code(VERMILION)
 ON_LINE_RGB = (204, 121, 167)
 LEFT_OUT_RGB = (86, 180, 233)
-
-_INK = (34, 48, 47)
-_QUIET = (95, 107, 109)
-_PANEL = (250, 250, 247)
 
 #: The picture is this wide at most, and a cell so wide at least where that allows it [px].
 _WIDEST, _CELL_PX = 2800, 14.0
@@ -129,8 +128,7 @@ def slide_picture(rgb: np.ndarray, photo: SlidePhoto, *, title: str = "") -> np.
     import cv2
     import numpy as np
 
-    if rgb.dtype != np.uint8 or rgb.ndim != 3 or rgb.shape[2] != 3:
-        raise ValueError(f"need a uint8 RGB picture, not {rgb.dtype} {rgb.shape}")
+    need_rgb(rgb)
     corners = np.array([square.corners_px for square in photo.squares])
     side = float(np.hypot(*(corners[0, 1] - corners[0, 0])))
     low = np.maximum(np.floor(corners.min(axis=(0, 1)) - _ROUND * side), 0).astype(int)
@@ -177,12 +175,12 @@ def _numbered(
 ) -> np.ndarray:
     """Write each square's number and count into its top left corner, upright."""
     import numpy as np
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     image = Image.fromarray(picture)
     draw = ImageDraw.Draw(image)
     size = min(max(16.0, 0.085 * side), 0.03 * picture.shape[1])
-    big, small = (ImageFont.load_default(size=round(s)) for s in (1.15 * size, 0.8 * size))
+    big, small = panel_font(1.15 * size), panel_font(0.8 * size)
     for square in photo.squares:
         corners = np.array([at(x, y) for x, y in square.corners_px])
         # A little way from the corner towards the middle, so that it stays in its square.
@@ -193,7 +191,7 @@ def _numbered(
         halo = {"anchor": "mm", "stroke_width": round(size / 7), "stroke_fill": (255, 255, 255)}
         for text, font, fill, down in (
             (number, big, SQUARE_RGB, -0.32),
-            (count, small, _INK, 0.72),
+            (count, small, INK_RGB, 0.72),
         ):
             draw.text((inner[0], inner[1] + down * size), text, font=font, fill=fill, **halo)
     return np.array(image)
@@ -202,60 +200,29 @@ def _numbered(
 def _panel(width: int, photo: SlidePhoto, title: str) -> np.ndarray:
     """Return the legend and the totals."""
     import numpy as np
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image, ImageDraw
 
     unit = min(width / 46, 34.0)
     n = len(photo.squares)
     left = [
-        (title, 0.85, _QUIET),
-        (f"{sum(photo.counts)} cells in {n} square{'' if n == 1 else 's'}", 1.5, _INK),
-        ("found by the program: look at every square before you accept", 0.85, _INK),
-        ("wrong in square 3? add --correct 3=41; right? add --accept", 0.85, _QUIET),
+        (title, 0.85, QUIET_RGB),
+        (f"{sum(photo.counts)} cells in {n} square{'' if n == 1 else 's'}", 1.5, INK_RGB),
+        ("found by the program: look at every square before you accept", 0.85, INK_RGB),
+        ("wrong in square 3? add --correct 3=41; right? add --accept", 0.85, QUIET_RGB),
     ]
-    image = Image.new("RGB", (width, round(8.2 * unit)), _PANEL)
+    image = Image.new("RGB", (width, round(8.2 * unit)), PANEL_RGB)
     draw: ImageDraw.ImageDraw = ImageDraw.Draw(image)
     y = 0.9 * unit
     for text, size, colour in left:
         if text:
-            draw.text(
-                (unit, y), text, font=ImageFont.load_default(size=round(size * unit)), fill=colour
-            )
+            draw.text((unit, y), text, font=panel_font(size * unit), fill=colour)
             y += 1.45 * size * unit
-    font = ImageFont.load_default(size=round(0.85 * unit))
+    font = panel_font(0.85 * unit)
     y = 1.2 * unit
     for colour, text in _LEGEND:
         x = width * 0.56
         box = (x, y, x + unit, y + unit)
         draw.ellipse(box, outline=colour, width=max(2, round(unit / 7)))
-        draw.text((x + 1.6 * unit, y + unit / 2), text, font=font, fill=_INK, anchor="lm")
+        draw.text((x + 1.6 * unit, y + unit / 2), text, font=font, fill=INK_RGB, anchor="lm")
         y += 1.7 * unit
     return np.array(image)
-
-
-def write_slide_picture(array: np.ndarray, path: str | Path) -> None:
-    """Write the picture as JPEG or PNG, by the file's suffix; whole or not at all.
-
-    Parameters
-    ----------
-    array : ndarray of uint8, shape (H, W, 3)
-        RGB picture.
-    path : str or Path
-        Where to; must end in .jpg, .jpeg or .png.
-
-    Raises
-    ------
-    DensitycamError
-        For another suffix, or where the file cannot be written.
-    """
-    from PIL import Image
-
-    suffix = Path(path).suffix.lower()
-    if suffix not in (".jpg", ".jpeg", ".png"):
-        raise DensitycamError(
-            f"The picture cannot be written as {Path(path).name!r}.",
-            "Give it a name that ends in .jpg or .png.",
-        )
-    stream = io.BytesIO()
-    kind = "PNG" if suffix == ".png" else "JPEG"
-    Image.fromarray(array).save(stream, format=kind, quality=88)
-    write_whole(path, stream.getvalue())

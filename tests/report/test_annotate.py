@@ -7,12 +7,10 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from PIL import Image
 from report_inputs import ADVICE, ESTIMATE, LESS, MORE, READING
 
 from densitycam.card.drawing import card_pixels
 from densitycam.card.layout import card_layout
-from densitycam.errors import DensitycamError
 from densitycam.flags import FLAGS
 from densitycam.report.annotate import (
     BESIDE_RGB,
@@ -24,7 +22,6 @@ from densitycam.report.annotate import (
     picture_scale,
     read_area,
     reference_areas,
-    write_png,
 )
 from densitycam.vessel.bars import CENTRAL_SHARE
 
@@ -159,13 +156,3 @@ def test_wrong_pictures_are_refused():
         annotate(picture.astype(float), to_photo, LAYOUT, READING, ESTIMATE, None)
     with pytest.raises(ValueError, match="shape must be"):
         annotate(picture, to_photo, LAYOUT, READING, ESTIMATE, None, shape="cube")
-
-
-def test_png_is_whole_and_lossless(tmp_path):
-    picture, _ = photo(640, 480)
-    write_png(picture, tmp_path / "a.png")
-    with Image.open(tmp_path / "a.png") as read:
-        assert np.array_equal(np.asarray(read), picture)
-    assert [p.name for p in tmp_path.iterdir()] == ["a.png"]
-    with pytest.raises(DensitycamError, match="Cannot write"):
-        write_png(picture, tmp_path / "nowhere" / "a.png")

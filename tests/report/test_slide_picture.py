@@ -6,17 +6,14 @@ import math
 
 import numpy as np
 import pytest
-from PIL import Image
 
 from densitycam.counting.slide_photo import FoundCell, SlidePhoto, SquareCount, corrected
-from densitycam.errors import DensitycamError
 from densitycam.report.slide_picture import (
     COUNTED_RGB,
     LEFT_OUT_RGB,
     ON_LINE_RGB,
     slide_lines,
     slide_picture,
-    write_slide_picture,
 )
 
 
@@ -73,13 +70,3 @@ def test_the_text_says_counts_rule_and_corrections():
     assert mended["Cells"].startswith("5 in all")
     empty = SlidePhoto(**{**vars(photo_of_two()), "cells": (), "diameter_um": math.nan})
     assert "nan" not in dict(slide_lines(empty))["Cells"]
-
-
-def test_written_as_jpeg_or_png_only(tmp_path):
-    rgb = np.full((480, 760, 3), 200, np.uint8)
-    for name in ("a.jpg", "b.png"):
-        write_slide_picture(rgb, tmp_path / name)
-        with Image.open(tmp_path / name) as image:
-            assert image.size == (760, 480)
-    with pytest.raises(DensitycamError, match=r"\.jpg or \.png"):
-        write_slide_picture(rgb, tmp_path / "c.svg")
