@@ -10,6 +10,7 @@ from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.model import Calibration
 from densitycam.journal.recalibrate import Change
 from densitycam.report.numbers import (
+    Unit,
     format_day,
     format_density,
     format_off,
@@ -155,10 +156,10 @@ def _differs(change: Change) -> bool:
     return abs(math.log(change.after.cells_per_ml / change.before.cells_per_ml)) > _NOTHING
 
 
-def _number(estimate: Estimate, unit: tuple[float, str]) -> str:
+def _number(estimate: Estimate, unit: Unit) -> str:
     if estimate.status == "measured":
         return significant(estimate.cells_per_ml / unit[0])
-    return format_density(estimate, unit=unit).split(" cells")[0].replace(f" {unit[1]}", "")
+    return format_density(estimate, unit=unit)
 
 
 def _by(change: Change) -> str:

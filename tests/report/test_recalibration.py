@@ -1,0 +1,34 @@
+"""Past estimates before and after: one unit, limits in words, and what does not change."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from types import SimpleNamespace
+
+from report_inputs import ESTIMATE, LESS, MORE
+
+from densitycam.journal.recalibrate import Change
+from densitycam.report.recalibration import changes_lines
+
+PHOTO = SimpleNamespace(taken_at=datetime(2026, 5, 12, 8), file_name="day 11.jpg")
+
+
+def test_a_limit_is_said_in_words_and_the_heading_names_the_unit():
+    heading, line = changes_lines([Change(PHOTO, ESTIMATE, replace(MORE, low=9.0e7))])
+    assert "1 of 1 past estimates change (million cells/mL" in heading
+    assert line.startswith("  12 May day 11.jpg")
+    assert line.rstrip().endswith("-> more than 90")
+
+
+def test_densities_below_a_thousand_have_no_unit_word_and_keep_their_spaces():
+    few = replace(LESS, high=220.0)
+    heading, line = changes_lines([Change(PHOTO, few, replace(MORE, low=900.0))])
+    assert "change (cells/mL, scored" in heading
+    assert "less than 220 -> more than 900" in line
+
+
+def test_what_changes_by_nothing_is_not_listed():
+    told = [Change(PHOTO, ESTIMATE, replace(ESTIMATE, calibration_id="other"))]
+    assert changes_lines(told) == ["No estimate of 1 past photos changes."]
+    assert changes_lines([]) == []
