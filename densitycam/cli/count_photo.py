@@ -100,22 +100,20 @@ def count_photo(
             "The picture would replace the slide photo itself.",
             "Name another file with --picture.",
         )
-    check_places(picture)
     from densitycam.calibration.species import load_species
     from densitycam.counting.slide_photo import corrected, read_slide_photo
-    from densitycam.photo.decode import decode_photo
-    from densitycam.report.picture import write_picture
+    from densitycam.report.picture import picture_format, write_picture
     from densitycam.report.slide_picture import slide_picture
 
+    # Before the photo is counted, which takes a while.
+    check_places(picture)
+    picture_format(place)
     facts = load_species(vessel.species)
-    found = read_slide_photo(
+    found, rgb = read_slide_photo(
         path, chamber=chamber, unit=unit, size_um=(facts.size_low_um, facts.size_high_um)
     )
     found = corrected(found, corrections)
-    drawn = slide_picture(
-        decode_photo(path, full_size=True).rgb, found, title=f"{vessel.name}, {path.name}"
-    )
-    write_picture(drawn, place)
+    write_picture(slide_picture(rgb, found, title=f"{vessel.name}, {path.name}"), place)
     return found, place
 
 

@@ -153,7 +153,7 @@ def read_slide_photo(
     chamber: str = "improved-neubauer",
     unit: str | None = None,
     size_um: tuple[float, float] | None = None,
-) -> SlidePhoto:
+) -> tuple[SlidePhoto, np.ndarray]:
     """Count the cells in a photo of a ruled counting chamber.
 
     Parameters
@@ -171,6 +171,8 @@ def read_slide_photo(
     -------
     SlidePhoto
         Counts that a person has yet to accept.
+    ndarray of uint8, shape (H, W, 3)
+        The pixels in which they were found, upright sRGB codes at full size, to draw on.
 
     Raises
     ------
@@ -183,7 +185,8 @@ def read_slide_photo(
 
     photo = decode_photo(path, full_size=True)
     found = count_squares(linear(photo.rgb), chamber=chamber, unit=unit, size_um=size_um)
-    return replace(found, file_name=Path(path).name, sha256=photo.sha256, taken_at=photo.taken_at)
+    found = replace(found, file_name=Path(path).name, sha256=photo.sha256, taken_at=photo.taken_at)
+    return found, photo.rgb
 
 
 def count_squares(
@@ -237,7 +240,6 @@ def count_squares(
     if shrink < 1:
         grey = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
     ruling = _magnified(find_ruling(grey, chamber=geometry.id, unit=unit), 1 / shrink)
-    rotation, full_scale = ruling.rotation_deg, ruling.px_per_um
     shrink = min(1.0, _FINEST_PX_PER_UM / ruling.px_per_um)
     if shrink < 1:
         light = cv2.resize(light, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
@@ -251,21 +253,20 @@ def count_squares(
     )
     ratio, _ = flattened(light, sigma_px=max(30.0, 25.0 * scale))
     upright = squared_up(ratio, seen, box_um=box, px_per_um=scale)
-    found = _cells_in(upright, seen, box, scale, full_scale=full_scale, size_um=size_um)
+    found = _cells_in(upright, seen, box, scale, full_scale=ruling.px_per_um, size_um=size_um)
     squares, cells, covered = _by_square(ruling, found)
-    result = SlidePhoto(
+    if covered > MOST_COVERED:
+        raise _crowded(covered)
+    return SlidePhoto(
         chamber=geometry.id,
         unit=ruling.motif.unit,
         squares=squares,
         cells=cells,
-        px_per_um=full_scale,
-        rotation_deg=rotation,
+        px_per_um=ruling.px_per_um,
+        rotation_deg=ruling.rotation_deg,
         diameter_um=found.typical_um,
         covered=covered,
     )
-    if covered > MOST_COVERED:
-        raise _crowded(covered)
-    return result
 
 
 def corrected(photo: SlidePhoto, corrections: Mapping[int, int]) -> SlidePhoto:

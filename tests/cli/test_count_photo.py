@@ -63,6 +63,8 @@ def test_faults_are_named(run, slim, slide, tmp_path):
     ).output  # fmt: skip
     refused = run(*words, "--picture", path, exit_code=1)
     assert "replace the slide photo" in refused.output
+    form = run(*words, "--picture", tmp_path / "look.svg", exit_code=1)
+    assert ".jpg or .png" in " ".join(form.output.split())
     bare = tmp_path / "bare.jpg"
     Image.effect_noise((800, 600), 30).convert("RGB").point(lambda v: v).save(bare)
     assert run("count", "--vessel", "slim", "--photo", bare, exit_code=1).output

@@ -148,7 +148,8 @@ def test_a_file_is_read_at_full_size(tmp_path):
         rotation_deg=2.0,
     )  # fmt: skip
     truth = write_slide(scene, tmp_path / "slide.jpg")
-    photo = read_slide_photo(tmp_path / "slide.jpg")
+    photo, rgb = read_slide_photo(tmp_path / "slide.jpg")
+    assert rgb.shape == (700, 4000, 3)
     assert photo.file_name == "slide.jpg"
     assert len(photo.sha256) == 64
     assert photo.px_per_um == pytest.approx(2.4, rel=0.01, abs=0)
