@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 from densitycam.errors import DensitycamError
 
-__all__ = ["SpeciesFacts", "load_species", "species_folder", "species_ids"]
+__all__ = ["IN_ORDER", "LARGEST", "SpeciesFacts", "load_species", "species_folder", "species_ids"]
 
 #: Name of the facts file in each species' folder.
 FACTS_FILE = "species.json"
@@ -76,8 +76,9 @@ class SpeciesFacts:
     sources: Mapping[str, str]
 
 
-#: Fields that must be numbers with their largest believable value; all must be above 0.
-_NUMBERS = {
+#: Fields that must be numbers with their largest believable value; all must be above 0. Our own
+#: choice, far beyond any culture; salinity ends where TEOS-10 does.
+LARGEST = {
     "size_low_um": 200.0,
     "size_high_um": 200.0,
     "harvest_low": 1e10,
@@ -90,7 +91,8 @@ _NUMBERS = {
 }
 _YES_NO = ("harvest_is_weak", "settles", "needs_silicate")
 _TEXTS = ("title", "group", "note")
-_PAIRS = (
+#: Pairs of which the first must lie below the second.
+IN_ORDER = (
     ("size_low_um", "size_high_um"),
     ("harvest_low", "harvest_high"),
     ("rate_low_per_day", "rate_high_per_day"),
@@ -192,14 +194,14 @@ def _facts(species: str, data: object, path: Path) -> SpeciesFacts:
     for name in _YES_NO:
         if not isinstance(values[name], bool):
             raise bad(name, f"must be true or false, not {values[name]!r}")
-    for name, top in _NUMBERS.items():
+    for name, top in LARGEST.items():
         value = values[name]
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise bad(name, f"must be a number, not {value!r}")
         if not (math.isfinite(value) and 0 < value <= top):
             raise bad(name, f"must be above 0 and at most {top:g}, not {value!r}")
         values[name] = float(value)
-    for low, high in _PAIRS:
+    for low, high in IN_ORDER:
         if not values[low] < values[high]:  # type: ignore[operator]
             raise bad(high, f"must be above {low!r}")
     return SpeciesFacts(id=species, sources=MappingProxyType(sources), **values)  # type: ignore[arg-type]

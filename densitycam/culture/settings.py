@@ -15,29 +15,27 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from types import MappingProxyType
 
-from densitycam.calibration.species import SpeciesFacts
+from densitycam.calibration.species import IN_ORDER, LARGEST, SpeciesFacts
 from densitycam.culture.readiness import RULE, Rule
 from densitycam.errors import DensitycamError
 from densitycam.vessel.record import VesselRecord
 
 __all__ = ["FACTS_NUMBERS", "Settings", "read_settings", "settings_text", "thresholds_of"]
 
-#: Facts of a species that decide, settable as the rule's numbers are: unit, largest believable
-#: value, meaning.
+#: Facts of a species that decide, settable as the rule's numbers are: unit, meaning. What is
+#: believed of them is what is believed of the species' own file.
 FACTS_NUMBERS = MappingProxyType(
     {
-        "harvest_low": ("cells/mL", 1e10, "From here on it is harvested."),
-        "harvest_high": ("cells/mL", 1e10, "Above this it is past its best."),
-        "max_days_without_split": ("day", 100.0, "After this it is overdue."),
-        "rate_low_per_day": ("1/day", 10.0, "Usual growth, the slowest, where its own is unknown."),
-        "rate_high_per_day": ("1/day", 10.0, "Usual growth, the fastest."),
-        "keep_cold_days": ("day", 365.0, "How long a harvest keeps cold."),
-        "salinity_g_per_kg": ("g/kg", 120.0, "Of its water."),
+        "harvest_low": ("cells/mL", "From here on it is harvested."),
+        "harvest_high": ("cells/mL", "Above this it is past its best."),
+        "max_days_without_split": ("day", "After this it is overdue."),
+        "rate_low_per_day": ("1/day", "Usual growth, the slowest, where its own is unknown."),
+        "rate_high_per_day": ("1/day", "Usual growth, the fastest."),
+        "keep_cold_days": ("day", "How long a harvest keeps cold."),
+        "salinity_g_per_kg": ("g/kg", "Of its water."),
     }
 )
 _RULE_FIELDS = {f.name: f for f in fields(Rule)}
-#: Pairs of which the first must lie below the second.
-_PAIRS = (("harvest_low", "harvest_high"), ("rate_low_per_day", "rate_high_per_day"))
 
 
 @dataclass(frozen=True)
@@ -111,8 +109,7 @@ def _number(name: str, text: str, place: str) -> float:
         about = _RULE_FIELDS[name].metadata
         least, most, unit = about["least"], about["most"], about["unit"]
     elif name in FACTS_NUMBERS:
-        unit, most, _ = FACTS_NUMBERS[name]
-        least = 0.0
+        least, most, unit = 0.0, LARGEST[name], FACTS_NUMBERS[name][0]
     else:
         known = (*_RULE_FIELDS, *FACTS_NUMBERS)
         close = difflib.get_close_matches(name, known, n=1)
@@ -171,7 +168,7 @@ def thresholds_of(
     mine = {n: v for n, v in values.items() if n in FACTS_NUMBERS}
     told = {**facts.sources, **{n: sources[n] for n in mine}}
     changed = replace(facts, sources=MappingProxyType(told), **mine)  # type: ignore[arg-type]
-    for low, high in _PAIRS:
+    for low, high in IN_ORDER:
         if not getattr(changed, low) < getattr(changed, high):
             raise DensitycamError(
                 f"For {vessel.name if vessel else facts.title}, {low} is "
@@ -205,7 +202,7 @@ def settings_text(facts: SpeciesFacts | None = None) -> str:
         lines += _entry(f.name, f.default, about["unit"], about["meaning"], about["source"])
     if facts is not None:
         lines += ["", f"[species {facts.id}]"]
-        for name, (unit, _, meaning) in FACTS_NUMBERS.items():
+        for name, (unit, meaning) in FACTS_NUMBERS.items():
             lines += _entry(name, getattr(facts, name), unit, meaning, facts.sources[name])
     return "\n".join(lines) + "\n"
 
