@@ -140,6 +140,16 @@ class KeptPoint:
     strayed: float = 0.0
     off: float = 1.0
 
+    @property
+    def doubtful(self) -> bool:
+        """Whether it strays so far from the others that it is named."""
+        return self.weight < 1 - DOUBT
+
+    @property
+    def believed(self) -> bool:
+        """Whether it is likelier good than bad."""
+        return self.weight > 0.5
+
 
 @dataclass(frozen=True)
 class Calibration:
@@ -190,7 +200,7 @@ class Calibration:
     @property
     def doubtful(self) -> tuple[str, ...]:
         """Labels of slides that stray from the others."""
-        return tuple(p.label for p in self.points if p.weight < 1 - DOUBT)
+        return tuple(p.label for p in self.points if p.doubtful)
 
 
 def start_calibration(species_id: str) -> Calibration:
@@ -293,7 +303,7 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
         )
     mean, covariance, scale, df, kept = _fit(start, kept)
     path = math.exp(sum(math.log(k.path_mm) for k in kept) / len(kept))
-    trusted = [k for k in kept if k.weight > 0.5] or kept
+    trusted = [k for k in kept if k.believed] or kept
     counted = [k.cells_per_ml * k.path_mm / k.dilution / path for k in trusted]
     # Past the densest slide brightness alone tells nothing, see `_told_by`.
     highest = max(max(counted), min(max(counted) * REACH, _contrast_end(trusted, mean) / path))
@@ -602,7 +612,7 @@ def species_signs(
     tuple of str
         "milky" or "bleached", or "pale" where no forecast tells which; "colour-shift".
     """
-    usual = [p.pigment for p in calibration.points if p.pigment is not None and p.weight > 0.5]
+    usual = [p.pigment for p in calibration.points if p.pigment is not None and p.believed]
     signs = list(pigment_signs(pigment_of(reading, at_most=True), usual))
     if "pale" in signs and foretold is not None:
         now = estimate(reading, calibration)
@@ -629,7 +639,7 @@ def _told_by(signals: Sequence[Signal], calibration: Calibration, sd: float) -> 
     """
     if any(s.name.startswith("contrast") for s in signals):
         return sd < UNTOLD_SD or all(s.x < 0 for s in signals)
-    slides = [p for p in calibration.points if p.weight > 0.5]
+    slides = [p for p in calibration.points if p.believed]
     if not slides:
         return False
     densest = {s.name: s.x for s in max(slides, key=_log_seen).signals}

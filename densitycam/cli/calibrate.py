@@ -217,7 +217,7 @@ def _plot(
             f"{title}: there is nothing to plot yet.",
             "Pair a slide count with a photo first: densitycam count --reading latest.",
         )
-    off = {p.label: p.off for p in calibration.points if p.label in calibration.doubtful}
+    off = {p.label: p.off for p in calibration.points if p.doubtful}
     low, high = calibration.range_low, calibration.range_high
     points = [
         PlotPoint(

@@ -111,7 +111,7 @@ def _print_json(done: Recalibration, drift: ControlChart, only_try: bool) -> Non
                 "doubtful": [
                     {"label": p.label, "off": p.off, "weight": p.weight}
                     for p in done.after.points
-                    if p.label in done.after.doubtful
+                    if p.doubtful
                 ],
             },
             "since": done.record.since,

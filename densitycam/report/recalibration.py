@@ -39,7 +39,7 @@ def stray_words(calibration: Calibration) -> tuple[str, ...]:
     tuple of str
         Each names the slide and the factor by which its count is off.
     """
-    doubtful = [p for p in calibration.points if p.label in calibration.doubtful]
+    doubtful = [p for p in calibration.points if p.doubtful]
     if len(doubtful) == 2 and len(calibration.points) == 2:
         apart = max(p.off for p in doubtful)
         return (
