@@ -49,6 +49,8 @@ def walk(
     for rule in (EDGE_RULE, CLUMP_RULE, KEYS):
         say(rule)
     sides: list[list[int]] = [[]]
+    # How many of all cells looked dead says nothing of the first squares.
+    so_far = replace(tally, dead=None)
     while True:
         side = sides[-1]
         word = ask(f"Filling {len(sides)}, square {len(side) + 1}").strip().lower()
@@ -70,7 +72,7 @@ def walk(
         else:
             side.append(int(word))
         try:
-            running = _running(_with(tally, sides), half_width)
+            running = _running(_with(so_far, sides), half_width)
         except (ValueError, DensitycamError) as error:
             side.pop()
             say(f"Not taken: {error}.")
@@ -114,8 +116,11 @@ def _asked_after(ask: Callable[[str], str], say: Callable[[str], None], tally: T
         ("dead", "Dead cells among them (Enter where not looked for)", tally.cells),
         ("clumps", "Clumps seen (Enter where not looked for)", _MOST),
     ):
-        if getattr(tally, field) is not None:
-            continue
+        given = getattr(tally, field)
+        if given is not None:
+            if 0 <= given <= most:
+                continue
+            say(f"{given} is not a number from 0 to {most}.")
         while True:
             word = ask(prompt).strip()
             if word == "" or (word.isdecimal() and int(word) <= most):

@@ -57,3 +57,17 @@ def test_zero_is_a_count():
     counted, said = walked("0", "0", "f", "", "")
     assert counted.fillings[0].counts == (0, 0)
     assert "  0 cells in 2 squares" in said
+
+
+def test_dead_cells_said_beforehand_do_not_stand_in_the_way_of_the_first_square():
+    # Four dead of the first square's three cannot be, of all fourteen they can.
+    counted, said = walked("3", "11", "u", "u", "3", "11", "f", "", tally=Tally((), dead=4))
+    assert counted.fillings[0].counts == (3, 11)
+    assert counted.dead == 4
+    assert not any(line.startswith("Not taken") for line in said)
+
+
+def test_more_dead_than_cells_is_asked_again():
+    counted, said = walked("3", "f", "2", "", tally=Tally((), dead=4))
+    assert "4 is not a number from 0 to 3." in said
+    assert counted.dead == 2
