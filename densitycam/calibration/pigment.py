@@ -12,7 +12,7 @@ golden or red the pigment is; it does not care how much of it there is.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from densitycam.vessel.reading import Reading
@@ -108,7 +108,12 @@ def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, .
     """
     if now is None or not usual:
         return ()
-    expected, expected_sd = _line(now, usual)
+    expected, expected_sd = pigment_line(
+        [(p.x, p.pigment) for p in usual],
+        stray=PIGMENT_STRAY,
+        slope=PIGMENT_SLOPE,
+        least=LEAST_PIGMENT_STRAY,
+    )(now.x)
     hues = [math.exp(p.hue) for p in usual]
     hue = sum(hues) / len(hues)
     stray = _stray(HUE_STRAY, [h - hue for h in hues])
@@ -122,28 +127,58 @@ def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, .
     return tuple(signs)
 
 
-def _line(now: Pigment, usual: Sequence[Pigment]) -> tuple[float, float]:
-    """Return the pigment expected at this attenuation and its standard deviation.
+def pigment_line(
+    seen: Sequence[tuple[float, float]],
+    *,
+    stray: float,
+    slope: float = 0.0,
+    photos: float = STRAY_PHOTOS,
+    least: float = 0.0,
+) -> Callable[[float], tuple[float, float]]:
+    """Learn the usual pigment as a straight line with a prior on its slope.
 
-    A straight line in x with a prior on its slope (Bayesian regression, flat in level).
+    Parameters
+    ----------
+    seen : sequence of (float, float)
+        Of each photo ln attenuation, or ln density, and pigment [ln]; at least one.
+    stray : float
+        What one photo strays from the line, before these have shown it [ln].
+    slope : float
+        The line's, before these have shown it, give or take `PIGMENT_SLOPE_SD`.
+    photos : float
+        As how many photos `stray` counts.
+    least : float
+        No photo is trusted to stray less than this [ln].
+
+    Returns
+    -------
+    callable
+        From ln attenuation, or ln density, to the pigment expected there of one more photo and
+        its standard deviation [ln].
+
+    Notes
+    -----
+    Bayesian regression, flat in level.
     """
-    n = len(usual)
-    middle = sum(p.x for p in usual) / n
-    level = sum(p.pigment for p in usual) / n
-    spread = sum((p.x - middle) ** 2 for p in usual)
-    covered = sum((p.x - middle) * (p.pigment - level) for p in usual)
-    prior = (PIGMENT_STRAY / PIGMENT_SLOPE_SD) ** 2
-    slope = (covered + prior * PIGMENT_SLOPE) / (spread + prior)
-    stray = _stray(PIGMENT_STRAY, [p.pigment - level - slope * (p.x - middle) for p in usual])
-    stray = max(stray, LEAST_PIGMENT_STRAY)
-    away = now.x - middle
-    variance = stray**2 * (1 + 1 / n + away**2 / (spread + prior))
-    return level + slope * away, math.sqrt(variance)
+    n = len(seen)
+    middle = sum(x for x, _ in seen) / n
+    level = sum(y for _, y in seen) / n
+    prior = (stray / PIGMENT_SLOPE_SD) ** 2
+    spread = sum((x - middle) ** 2 for x, _ in seen) + prior
+    covered = sum((x - middle) * (y - level) for x, y in seen) + prior * slope
+    steep = covered / spread
+    sd = max(_stray(stray, [y - level - steep * (x - middle) for x, y in seen], photos), least)
+
+    def at(x: float) -> tuple[float, float]:
+        away = x - middle
+        return level + steep * away, sd * math.sqrt(1 + 1 / n + away**2 / spread)
+
+    return at
 
 
-def _stray(prior: float, residuals: Sequence[float]) -> float:
+def _stray(prior: float, residuals: Sequence[float], photos: float = STRAY_PHOTOS) -> float:
     """Return the standard deviation of single photos: the prior's, moved by what was seen."""
     if len(residuals) < 2:
         return prior
     seen = sum(r * r for r in residuals)
-    return math.sqrt((STRAY_PHOTOS * prior**2 + seen) / (STRAY_PHOTOS + len(residuals) - 1))
+    return math.sqrt((photos * prior**2 + seen) / (photos + len(residuals) - 1))

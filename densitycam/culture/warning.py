@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from densitycam.calibration.pigment import pigment_line
 from densitycam.culture.growth import NOISE_DEGREES
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.usual import Photo, Usual, follow, photos_of, usual_growth
@@ -34,9 +35,9 @@ WINDOW_DAYS = 6.0
 #: Fewest steps between photos, and fewest pigment readings, that make something usual. Our own
 #: choice; with fewer, growth is held against standing still and pigment is not judged.
 MIN_STEPS, MIN_PIGMENTS = 6, 6
-#: What one photo's pigment strays from the usual where nothing is known yet [ln], its slope with ln
-#: density give or take this. As `densitycam.calibration.pigment` has it for one lamp and phone.
-PIGMENT_STRAY, PIGMENT_SLOPE_SD = 0.10, 0.12
+#: What one photo's pigment strays from the usual where nothing is known yet [ln]: a little more
+#: than `densitycam.calibration.pigment` says of one lamp and phone.
+PIGMENT_STRAY = 0.10
 #: Cumulative sums (Page 1954, Biometrika 41:100) of density, of pigment, and of too little pigment
 #: for too much turbidity: allowance a photo, and the sum that warns, in standard deviations of a
 #: photo; and the most that one photo can add, so that none warns alone. Chosen on tuning seeds of
@@ -249,22 +250,14 @@ def _watch_pigment(photos: Sequence[Photo], first: int) -> list[_Step]:
     before = [(p.log, p.pigment) for p in photos[:first] if p.pigment is not None]
     if len(before) < MIN_PIGMENTS:
         return []
-    n = len(before)
-    middle = sum(x for x, _ in before) / n
-    level = sum(y for _, y in before) / n
-    spread = sum((x - middle) ** 2 for x, _ in before)
-    prior = (PIGMENT_STRAY / PIGMENT_SLOPE_SD) ** 2
-    slope = sum((x - middle) * (y - level) for x, y in before) / (spread + prior)
-    seen = sum((y - level - slope * (x - middle)) ** 2 for x, y in before)
-    stray = math.sqrt((NOISE_DEGREES * PIGMENT_STRAY**2 + seen) / (NOISE_DEGREES + n - 1))
+    usual = pigment_line(before, stray=PIGMENT_STRAY, photos=NOISE_DEGREES)
     steps = []
     for place in range(first, len(photos)):
         p = photos[place]
         if p.pigment is None:
             continue
-        away = p.log - middle
-        missing = level + slope * away - p.pigment
-        sd = stray * math.sqrt(1 + 1 / n + away**2 / (spread + prior))
+        expected, sd = usual(p.log)
+        missing = expected - p.pigment
         steps.append(_Step(place, missing / sd, missing))
     return steps
 
