@@ -207,8 +207,7 @@ def _plot(
 ) -> None:
     import numpy as np
 
-    from densitycam.calibration.model import predictive_band
-    from densitycam.journal.history import pair_label
+    from densitycam.calibration.model import can_calibrate, predictive_band
     from densitycam.report.calibration_plot import PlotPoint, write_calibration_plot
     from densitycam.report.numbers import format_day
 
@@ -217,7 +216,8 @@ def _plot(
             f"{title}: there is nothing to plot yet.",
             "Pair a slide count with a photo first: densitycam count --reading latest.",
         )
-    off = {p.label: p.off for p in calibration.points if p.doubtful}
+    fitted = iter(calibration.points)  # the slides that the fit could use, in the same order
+    judged = [next(fitted) if can_calibrate(p) else None for p in pairs.points()]
     low, high = calibration.range_low, calibration.range_high
     points = [
         PlotPoint(
@@ -228,9 +228,9 @@ def _plot(
             estimated=told.cells_per_ml,
             estimated_low=told.low,
             estimated_high=told.high,
-            off=off.get(pair_label(photo), 1.0),
+            off=point.off if point is not None and point.doubtful else 1.0,
         )
-        for (slide, photo), told in zip(pairs.used, left_out, strict=True)
+        for (slide, photo), told, point in zip(pairs.used, left_out, judged, strict=True)
     ]
     write_calibration_plot(
         path,

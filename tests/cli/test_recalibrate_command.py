@@ -78,7 +78,7 @@ def test_a_bad_slide_is_named_with_its_factor(run, kept):
     assert found["drift"]["state"] == "one slide off"
 
 
-def test_of_two_slides_of_one_photo_only_the_bad_one_is_named(run, kept):
+def test_of_two_slides_of_one_photo_only_the_bad_one_is_named(run, kept, tmp_path):
     with kept() as journal:
         add_slide(journal, 8, wrong=2.0)  # a good one is there already
     found = json.loads(run("recalibrate", "--vessel", "jar", "--json").output)
@@ -86,6 +86,8 @@ def test_of_two_slides_of_one_photo_only_the_bad_one_is_named(run, kept):
     assert doubtful["off"] == pytest.approx(2.0, rel=0.15)
     said = " ".join(run("recalibrate", "--vessel", "jar").output.split())
     assert said.count("by what the other slides say") == 1
+    run("calibrate", "--vessel", "jar", "--plot", tmp_path / "fit.svg")
+    assert (tmp_path / "fit.svg").read_text().count(": 2 times too high") == 1
 
 
 def test_a_count_that_is_too_low_is_named_as_such(run, kept):
