@@ -4,10 +4,10 @@
 
 Each vessel is watched for 60 days, photo by photo, with only what was known at each photo. A photo
 errs by 5 %; about one day in seven has none; splits come about once a week, keeping a quarter,
-half or three quarters, some are missed; water evaporates and is topped up. Signs are raised in vain
-as often as is allowed of them. --careless adds what should not happen: splits nobody logged, photos
-far off, a lamp that is moved, phones and lamps mixed. No photo is drawn. The culture below shares
-neither law of noise nor constant with the estimator.
+half or three quarters, some are missed; water evaporates and is topped up. Signs are raised in
+vain, no more often than is allowed of them. --careless adds what should not happen: splits nobody
+logged, photos far off, a lamp that is moved, phones and lamps mixed. No photo is drawn. The culture
+below shares neither law of noise nor constant with the estimator.
 
 A false alarm is a run of photos with a warning on a healthy vessel. A crash is warned of in time
 where a warning stands at a photo after its onset, at least two days before half of the cells are
@@ -54,7 +54,6 @@ class Watched:
 
     points: list[DensityPoint]
     splits: list[Split]
-    kind: str | None
     onset_day: float
     half_lost_day: float
 
@@ -181,7 +180,7 @@ def watch(seed: int, kind: str | None, *, careless: bool) -> Watched:
                 )
             )
             shot = next(shots, None)
-    return Watched(points, splits, kind, onset, half_lost)
+    return Watched(points, splits, onset, half_lost)
 
 
 def warned(vessel: Watched) -> list[tuple[float, tuple[str, ...]]]:
@@ -190,8 +189,7 @@ def warned(vessel: Watched) -> list[tuple[float, tuple[str, ...]]]:
     for n, point in enumerate(vessel.points):
         seen = vessel.points[: n + 1]
         logged = [s for s in vessel.splits if s.when <= point.when]
-        splits = [*logged, *infer_splits(seen, logged)]
-        found = early_warnings(seen, splits, point.when)
+        found = early_warnings(seen, [*logged, *infer_splits(seen, logged)], point.when)
         day = (point.when - START).total_seconds() / 86400.0
         days.append((day, tuple(w.kind for w in found)))
     return days
