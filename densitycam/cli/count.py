@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -211,7 +211,7 @@ def command(
         clumps=clumps,
     )
     if cells:
-        tally = _with_fillings(how, _fillings(cells, squares))
+        tally = replace(how, fillings=_fillings(cells, squares))
     elif csv_path:
         tally = _from_csv(how, csv_path, squares)
     elif photo:
@@ -291,7 +291,7 @@ def command(
         click.echo(f'To let it calibrate: densitycam calibrate --vessel "{vessel.name}"')
 
 
-def _fillings(text: str, squares: float | None) -> list[Filling]:
+def _fillings(text: str, squares: float | None) -> tuple[Filling, ...]:
     """Read --cells: commas between squares, / between fillings."""
     from densitycam.counting.tally import Filling
 
@@ -313,19 +313,11 @@ def _fillings(text: str, squares: float | None) -> list[Filling]:
                 f"--cells lists {len(counts)} squares, --squares says {squares:g}."
             )
         fillings.append(Filling(counts, float(len(counts)) if squares is None else squares))
-    return fillings
-
-
-def _with_fillings(how: Tally, fillings: Sequence[Filling]) -> Tally:
-    from dataclasses import replace
-
-    return replace(how, fillings=tuple(fillings))
+    return tuple(fillings)
 
 
 def _from_csv(how: Tally, path: Path, squares: float | None) -> Tally:
     """Read a table of squares: cells, and if they are there filling and dead."""
-    from dataclasses import replace
-
     from densitycam.counting.tally import Filling
 
     if squares is not None:
@@ -374,8 +366,6 @@ def _from_csv(how: Tally, path: Path, squares: float | None) -> Tally:
 
 def _from_photo(how: Tally, photo: SlidePhoto) -> Tally:
     """Take over the squares of a slide photo that the user accepted."""
-    from dataclasses import replace
-
     from densitycam.counting.tally import Filling
 
     return replace(
