@@ -27,7 +27,10 @@ __all__ = [
     "read_slide_photo",
 ]
 
-#: Longest side at which the ruling is looked for [px], and finest scale for cells [px/um].
+# Shares and thresholds without another source were tuned on simulated slides: seeds 0 to 79 and
+# 10000 of tests/benchmarks/slides.py.
+
+#: Longest side at which the ruling's lines are followed [px], and finest scale for cells [px/um].
 _RULING_SIDE_PX, _FINEST_PX_PER_UM = 2400, 5.0
 #: Scale at which cells are told apart: so many pixels a cell are enough.
 _ACROSS_PX = 16.0
@@ -339,6 +342,7 @@ def _cells_in(
     clean = without_lines(upright, ruling, box_um=box, px_per_um=scale)
     where = _inside(ruling, box, scale, clean.shape[:2])
     covered = covered_share(clean, where, px_per_um=scale)
+    # Dirt counts in it; the cells alone are judged once they are found.
     if covered > MOST_COVERED + 0.05:
         raise _crowded(covered)
     diameter = cell_diameter_um(clean, where, px_per_um=scale)

@@ -46,14 +46,15 @@ CLUMP_RULE = (
 #: Clumps per cell above which a count is warned of (common practice, no source).
 _MANY_CLUMPS = 0.05
 
-#: Below this a square is hard to find cells in, above it easy to lose count (TRADE: about 25 a
-#: square; common practice, no source).
+#: Cells in one square above which it is easy to lose count; about 25 are usual (common practice, no
+#: source).
 _CROWDED = 200
 
 #: Mixing and loading once more is worth the time of counting this many cells (an assumption; it
 #: only chooses which of two ways to a narrower interval is told).
 _FILLING_AS_CELLS = 150
 
+#: More fresh fillings than this are never advised: average several slides (an assumption).
 _MOST_FILLINGS = 8
 
 

@@ -31,6 +31,9 @@ __all__ = [
 #: Light is drawn in red, green and blue only: a slide is judged by shapes, not by colours.
 _RGB = 3
 
+# All looks, shares and ranges in this file are invented, but for the rulings' geometry, which is
+# published with the chambers (where double lines and strips lie: from memory).
+
 #: A line as engraved: standard deviation of its groove [um].
 _GROOVE_UM = 0.75
 

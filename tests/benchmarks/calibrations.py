@@ -5,8 +5,8 @@
 500 keepers calibrate with 3 to 12 slides of 100 to 800 cells; every sixth has a slide whose count
 is wrong by a factor of two. No photo is drawn: a reading's numbers come from the forward model
 below, which shares neither law nor constant with the estimator. It is diffuse light through a
-scattering and absorbing fluid, a photo that errs as METHOD says photos err, a chamber that is
-loaded and a sample that is thinned with the errors that Berkson found.
+scattering and absorbing fluid, a photo with assumed errors of place, tone and uneven light, a
+chamber that is loaded and a sample that is thinned with the errors that Berkson found.
 """
 
 from __future__ import annotations
@@ -37,6 +37,8 @@ SPECIES = ("nannochloropsis", "isochrysis", "tetraselmis", "dunaliella")
 #: Isochrysis, Pavlova, Dunaliella, T. pseudonana), and where each stands as a guess for a keeper's
 #: own species, whose cells are others.
 CELLS = ((5.31, 36.98), (2.40, 27.81), (23.24, 81.86), (5.13, 18.99))
+
+# Errors and spreads without a source beside them, here and in `keeper`, are assumed.
 
 #: How much one photo errs [ln of optical depth, all channels alike]: place and light path.
 PHOTO_PATH = 0.03

@@ -8,8 +8,8 @@ import pytest
 
 
 def test_a_count_is_kept_with_its_interval(run, slim):
-    # 187 cells in five 0.04 mm2 squares, 0.1 mm deep: 9.35e6/mL (a university's counting note,
-    # value in TRADE notes; checked by the chamber's geometry: 187 / 5 x 2.5e5).
+    # 187 cells in five 0.04 mm2 squares, 0.1 mm deep: 9.35e6/mL (a university's counting note, read
+    # in excerpt; checked by the chamber's geometry: 187 / 5 x 2.5e5).
     result = run("count", "--vessel", "slim", "--cells", "187", "--squares", "5", "--unit",
                  "group", "--json")  # fmt: skip
     count = json.loads(result.output)["count"]
