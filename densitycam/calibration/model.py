@@ -39,6 +39,10 @@ FORMAT = 2
 SLOPE_PRIOR = {"contrast": (1.0, 0.12), "mean": (1.15, 0.25)}
 BEND_PRIOR = {"contrast": (0.02, 0.06), "mean": (0.05, 0.10)}
 
+#: A fitted bend could turn a curve; for its noise it is taken to rise at least so steeply (an
+#: assumption: 1 is Beer and Lambert's).
+LEAST_SLOPE = 0.3
+
 #: Prior of the gains [ln]: one factor common to all signals (pigment and size of the cells),
 #: and each signal's own (how much of the scattering this geometry sees).
 COMMON_GAIN_SD, OWN_GAIN_SD = 0.6, {"contrast": 0.3, "mean": 0.5}
@@ -445,17 +449,19 @@ def _design(signals: Sequence[Signal]) -> np.ndarray:
     return design
 
 
+def _slope(coefficients: np.ndarray, signal: Signal) -> float:
+    """Slope of a signal's curve where it stands, never so flat that noise would weigh nothing."""
+    i = 3 * SIGNALS.index(signal.name)
+    return max(float(coefficients[i + 1] + 2 * coefficients[i + 2] * signal.x), LEAST_SLOPE)
+
+
 def _noise(signals: Sequence[Signal], coefficients: np.ndarray, scale: float) -> np.ndarray:
     """Covariance of the signals' answers by photo noise and straying, shape (S, S)."""
     import numpy as np
 
-    steep, stray = [], []
-    for signal in signals:
-        i = 3 * SIGNALS.index(signal.name)
-        b = max(coefficients[i + 1] + 2 * coefficients[i + 2] * signal.x, 0.3)
-        steep.append(b * signal.sd)
-        stray.append(OWN_STRAY_SD[signal.name.split()[0]])
-    own = np.array(steep) ** 2 + (scale * np.array(stray)) ** 2
+    photo = np.array([_slope(coefficients, s) * s.sd for s in signals])
+    stray = np.array([OWN_STRAY_SD[s.name.split()[0]] for s in signals])
+    own = photo**2 + (scale * stray) ** 2
     return np.diag(own) + (scale * SHARED_STRAY_SD) ** 2
 
 
@@ -486,8 +492,7 @@ def _expected(
     for signal in signals:
         i = 3 * SIGNALS.index(signal.name)
         a, b, g = coefficients[i : i + 3]
-        slope = max(b + 2 * g * signal.x, 0.3)
-        short = (log_seen - a - b * signal.x - g * signal.x**2) / slope
+        short = (log_seen - a - b * signal.x - g * signal.x**2) / _slope(coefficients, signal)
         most = MOST_NOISE * math.hypot(signal.sd, signal.blank_sd)
         ratio = math.exp(-min(max(short, -most), most))
         settled.append(replace(signal, sd=signal.sd * ratio, blank_sd=signal.blank_sd * ratio))
