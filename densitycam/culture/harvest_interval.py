@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from densitycam.culture.split import KEPT_SHARE, check_kept_share
 from densitycam.culture.wording import days_words, density_words, significant
 from densitycam.errors import DensitycamError
 
 __all__ = ["COMMON", "HarvestChoice", "HarvestRound", "best_harvest", "best_share", "harvest_round"]
 
 #: Common practice at home, no source: a quarter is kept, and split again after 7 to 10 days.
-COMMON = ((0.25, 7.0), (0.25, 10.0))
+COMMON = ((KEPT_SHARE, 7.0), (KEPT_SHARE, 10.0))
 #: Longest round that is looked at, in whole days. Our own choice: twice the common week.
 LONGEST_DAYS = 14
 #: Of rounds that bring nearly as many cells as the best, the longest is advised: this share of the
@@ -128,11 +129,7 @@ def harvest_round(
     way can bring is rate x ceiling/4 a day, at half the ceiling (M. B. Schaefer 1954, maximum
     sustainable yield, from memory).
     """
-    if not 0 < kept_share < 1:
-        raise DensitycamError(
-            f"Keeping {kept_share:g} of the culture makes no split.",
-            "Give a share between 0 and 1, such as 0.25 for a quarter.",
-        )
+    check_kept_share(kept_share)
     _check(
         **{
             "days between splits": interval_days,

@@ -16,7 +16,7 @@ from densitycam.culture.wording import days_words, density_words, interval_words
 from densitycam.errors import DensitycamError
 from densitycam.vessel.record import VesselRecord
 
-__all__ = ["KEPT_SHARE", "salt_water", "split_plan"]
+__all__ = ["KEPT_SHARE", "check_kept_share", "salt_water", "split_plan"]
 
 #: Share of the culture kept back. Common practice at home, no source: two doublings bring it back.
 KEPT_SHARE = 0.25
@@ -89,6 +89,21 @@ def salt_water(*, salinity_g_per_kg: float, temperature_c: float) -> tuple[float
     return salty / 1000.0, salty / fresh
 
 
+def check_kept_share(kept_share: float) -> None:
+    """Refuse a share of the culture that cannot be kept back.
+
+    Raises
+    ------
+    DensitycamError
+        Unless 0 < share < 1.
+    """
+    if not 0 < kept_share < 1:
+        raise DensitycamError(
+            f"A kept share of {kept_share:g} makes no split.",
+            "Give a share between 0 and 1, such as 0.25 for a quarter.",
+        )
+
+
 def split_plan(
     *,
     density: float,
@@ -155,11 +170,7 @@ def split_plan(
     less than -ln(kept share)/days. Under a shown ceiling K with harvest at h K, the days are
     ln[(h/(1-h)) (1-r h)/(r h)]/mu_max. Salt is the mass of the top-up times its salinity.
     """
-    if not 0 < kept_share < 1:
-        raise DensitycamError(
-            f"A kept share of {kept_share:g} makes no split.",
-            "Give a share between 0 and 1, such as 0.25 for a quarter.",
-        )
+    check_kept_share(kept_share)
     if every_days is not None and not (every_days > 0 and math.isfinite(every_days)):
         raise DensitycamError(
             f"A split every {every_days:g} days is not possible.", "Give a number above 0."
