@@ -15,9 +15,9 @@ __all__ = [
     "two_part_dose_ml",
 ]
 
-#: Molar masses [g/mol] (IUPAC standard atomic weights, abridged).
+#: Molar masses [g/mol], rounded sums of IUPAC standard atomic weights.
 SODIUM_NITRATE_G_PER_MOL, NITROGEN_G_PER_MOL, CARBON_G_PER_MOL = 84.995, 14.007, 12.011
-#: Sodium nitrate in f/2 medium [mg/L] (Guillard 1975).
+#: Sodium nitrate in f/2 medium [mg/L] (Guillard 1975, as a university's recipe gives it).
 F2_SODIUM_NITRATE_MG_PER_L = 75.0
 #: Nitrogen in f/2 medium [mg/L].
 F2_NITROGEN_MG_PER_L = F2_SODIUM_NITRATE_MG_PER_L * NITROGEN_G_PER_MOL / SODIUM_NITRATE_G_PER_MOL

@@ -29,7 +29,7 @@ PHOTO_SD, WANDER_SD = 0.055, 0.03
 SETTLED_SD = 0.12
 #: What is known of any culture's growth before its first photo: specific growth rate, and how much
 #: lower it is at the densest, each 0 give or take this [1/day]. Wide: home cultures grow by 0.2 to
-#: 1.5 a day.
+#: 1.5 a day (from memory).
 PRIOR_RATE_SD = 1.0
 #: What a split costs beyond its dilution, as lag or a jug read wrong, 0 give or take this [ln]; and
 #: by how much it differs from one split to the next [ln]. Our own choice.

@@ -52,7 +52,7 @@ SURE = 2.2
 #: Least that warns, however sure: density short of the forecast, pigment short of the usual
 #: [share]. Our own choice: less is no reason to act.
 LEAST_SHORT, LEAST_PALE = 0.15, 0.12
-#: Growth under this share of its usual is called slow.
+#: Growth under this share of its usual is called slow. Our own choice.
 SLOW_SHARE = 0.5
 #: A sign in so many of the last so many photos comes again. One photo in fifty may look settled
 #: when it is not; two in three by such chance is one photo in a thousand (binomial).

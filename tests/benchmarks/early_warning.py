@@ -7,7 +7,8 @@ errs by 5 %; about one day in seven has none; splits come about once a week, kee
 half or three quarters, some are missed; water evaporates and is topped up. Signs are raised in
 vain, no more often than is allowed of them. --careless adds what should not happen: splits nobody
 logged, photos far off, a lamp that is moved, phones and lamps mixed. No photo is drawn. The culture
-below shares neither law of noise nor constant with the estimator.
+below shares neither law of noise nor constant with the estimator, but for one: how pigment goes
+with density is drawn as widely as the calibration's prior has it.
 
 A false alarm is a run of photos with a warning on a healthy vessel. A crash is warned of in time
 where a warning stands at a photo after its onset, at least two days before half of the cells are

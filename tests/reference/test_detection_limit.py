@@ -5,8 +5,9 @@ Sources:
   one blank and one sample, 1.64 s and 3.29 s for a blank known well (from memory).
 - DIN 32645:2008, worked example (ISO 11843-2:2000 computes alike): ten standards, x 0.05 to 0.50;
   slope 9661.9394, residual scatter 192.294; at 99 % the critical value is 0.0698 and the
-  detection limit 0.1396.
-- Noncentral t: ISO 11843-2:2000, 5.3, for which "twice the critical value" is the usual short cut.
+  detection limit 0.1396 (values from the project's notes, standard not seen).
+- Noncentral t: ISO 11843-2:2000, 5.3 (from memory), for which "twice the critical value" is the
+  usual short cut.
 """
 
 from __future__ import annotations
