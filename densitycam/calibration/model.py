@@ -52,17 +52,23 @@ COMMON_GAIN_SD, OWN_GAIN_SD = 0.6, {"contrast": 0.3, "mean": 0.5}
 #: tuning seeds, print registered, so that 95 % intervals hold somewhat more than 95 %.
 SHARED_STRAY_SD, OWN_STRAY_SD = 0.025, {"contrast": 0.038, "mean": 0.15}
 
-#: Weight, in slides, of the prior on how large that straying is.
+#: Weight, in slides, of the prior on how large that straying is (an assumption).
 STRAY_PRIOR_SLIDES = 6.0
+
+#: Few slides that agree by chance, or one that no chance explains, move the scale of that straying
+#: no further than this (an assumption).
+STRAY_SCALES = (0.7, 2.5)
 
 #: A slide is named as doubtful where it is bad with at least this probability: near 3.4 standard
 #: deviations from the others, or, of two slides that contradict each other, both.
 DOUBT = 0.4
 
-#: Straying beyond this many standard deviations is not the photos' usual straying.
+#: Straying beyond this many standard deviations, by chance once in 2000 slides, is not the photos'
+#: usual straying: it widens their interval no further.
 DOUBTFUL_SIGMAS = 3.5
 
-#: Optical depths between which the starting calibration claims anything.
+#: Optical depths between which the starting calibration claims anything (an assumption: below,
+#: the assumed blank's error is a fifth of the depth and more; above, contrast is lost).
 START_DEPTHS = (0.15, 5.0)
 
 #: How far beyond the counted densities a calibration reaches, as a factor.
@@ -72,14 +78,17 @@ REACH = 2.0
 #: what lies further is the curve's fault and leaves the signal's noise as it is.
 MOST_NOISE = 2.0
 
-#: Another light path: extra standard deviation [ln], constant and per ln of path ratio.
+#: Another light path: extra standard deviation [ln], constant and per ln of path ratio, where the
+#: two differ by more than `SAME_PATH` [ln] (assumptions).
 OTHER_PATH_SD, OTHER_PATH_SLOPE = 0.10, 0.10
 SAME_PATH = 0.03
 
-#: Standard deviation [ln] from which a contrast that fades tells no density any more.
+#: Standard deviation [ln] from which a contrast that fades tells no density any more: its 95 %
+#: limits then lie a factor of ten and more to either side (an assumption).
 UNTOLD_SD = 1.2
 
-#: A pale culture whose density seems this far ahead of its forecast [ln] is milky, not bleached.
+#: A pale culture whose density seems this far ahead of its forecast [ln] is milky, not bleached (an
+#: assumption; tests/benchmarks/signs.py measures what comes of it).
 MILKY_LEAP = 0.15
 
 #: Share of scattering that takes contrast away or turns light back, for the starting gains; an
@@ -375,7 +384,10 @@ def _keep(point: CalibrationPoint) -> KeptPoint:
 def _fit(
     start: Calibration, kept: list[KeptPoint]
 ) -> tuple[np.ndarray, np.ndarray, float, float, list[KeptPoint]]:
-    """Regress, weighing slides by how well the others foretell them, until it settles."""
+    """Regress again and again, each time with the noise and straying that the fit before tells.
+
+    Four rounds: more change neither the scale nor an estimate by 1e-5 of it.
+    """
     import numpy as np
 
     n = len(kept)
@@ -399,7 +411,7 @@ def _fit(
             scale = math.sqrt(
                 (STRAY_PRIOR_SLIDES + spread) / (STRAY_PRIOR_SLIDES + float(np.sum(1 - bad)))
             )
-            scale = min(max(scale, 0.7), 2.5)
+            scale = min(max(scale, STRAY_SCALES[0]), STRAY_SCALES[1])
     judged = [
         replace(k, weight=float(1 - w), strayed=float(s), off=math.exp(o))
         for k, w, s, o in zip(kept, bad, strayed, off, strict=True)

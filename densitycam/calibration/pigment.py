@@ -19,7 +19,8 @@ from densitycam.vessel.reading import Reading
 
 #: What one photo strays from the usual pigment [ln] and exp(hue) where lamps and phones are
 #: mixed, as simulated photos do; the slides' own photos pull it to what holds in this house
-#: (always the same lamp and phone stray a third of it), the prior counting as this many of them.
+#: (always the same lamp and phone stray a third of it), the prior counting as this many of them,
+#: but pigment's never below `LEAST_PIGMENT_STRAY`.
 PIGMENT_STRAY, HUE_STRAY, STRAY_PHOTOS = 0.25, 0.13, 4.0
 
 #: Slides of one lamp and phone agree better than photos of the next lamp or phone will: a single

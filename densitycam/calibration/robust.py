@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 BAD_SHARE, BAD_SD = 0.10, 1.0
 
 #: Explanations with less than this share of the evidence are not carried on into the interval:
-#: otherwise the mere chance of a bad slide would widen every first calibration.
+#: otherwise the mere chance of a bad slide would widen every first calibration (an assumption;
+#: tests/benchmarks/calibrations.py measures what comes of it).
 LIKELY = 0.05
 
 

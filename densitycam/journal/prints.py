@@ -23,7 +23,7 @@ BARE_CARD_FOLDER = "bare-card"
 GOOD_DISAGREEMENT, LARGEST_DISAGREEMENT = 0.05, 0.15
 
 #: A photo is named as the odd one out when it is this many times as far from the mean of the
-#: others as the photo in the middle is.
+#: others as the photo in the middle is (an assumption).
 _ODD_TIMES = 1.5
 
 
