@@ -3,32 +3,14 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 import pytest
+from grown import START, at, exponential, logistic, points
 
 from densitycam.culture.forecast import forecast_ready
-from densitycam.culture.series import DensityPoint, Split
-
-START = datetime(2024, 3, 1, 18, 20)
-
-
-def at(day):
-    return START + timedelta(days=float(day))
-
-
-def points(curve, days, *, noise=0.0, rng=None):
-    seen = [curve(d) * math.exp(noise * rng.standard_normal() if rng else 0.0) for d in days]
-    return [DensityPoint(at(d), x, x / 1.3, x * 1.3, 0.13) for d, x in zip(days, seen, strict=True)]
-
-
-def exponential(day):
-    return 3e6 * math.exp(0.43 * day)
-
-
-def logistic(day):
-    return 4e7 / (1 + (4e7 / 3e6 - 1) * math.exp(-0.7 * day))
+from densitycam.culture.series import Split
 
 
 def test_exponential_growth_reaches_its_goal_when_it_should():

@@ -7,21 +7,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 import pytest
+from grown import START, at
 
 from densitycam.culture.growth import infer_splits
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.warning import KINDS, early_warnings
 
-START = datetime(2024, 3, 1, 18, 20)
 RATE, CEILING, KEPT = 0.55, 2.3e7, 0.3
-
-
-def at(day):
-    return START + timedelta(days=float(day))
 
 
 def vessel(days, *, growth=lambda day: 1.0, noise=0.0, seed=0, without=(), pigment=lambda day: 0.0):
