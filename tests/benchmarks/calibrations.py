@@ -169,7 +169,7 @@ def read(who: Keeper, density: float, rng: np.random.Generator | None) -> Readin
     )
 
 
-def count(density: float, rng: np.random.Generator, *, wrong: float = 1.0) -> SlideCount:
+def count(density: float, rng: np.random.Generator) -> SlideCount:
     """Return a count of 100 to 800 cells, thinned where the culture is dense."""
     dilution = max(1.0, round(density / 4e5))
     wanted = rng.uniform(100, 800)
@@ -181,9 +181,7 @@ def count(density: float, rng: np.random.Generator, *, wrong: float = 1.0) -> Sl
     thinned = density / dilution * math.exp(rng.normal(0, PIPETTE) if dilution > 1 else 0.0)
     loaded = thinned * math.exp(rng.normal(0, LOADING))
     cells = max(int(rng.poisson(loaded * area * squares)), 1)
-    return count_slide(
-        cells=max(round(cells * wrong), 1), squares=squares, unit=unit, dilution=dilution
-    )
+    return count_slide(cells=cells, squares=squares, unit=unit, dilution=dilution)
 
 
 def densities(who: Keeper, n: int, rng: np.random.Generator) -> list[float]:

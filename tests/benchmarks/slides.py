@@ -42,7 +42,6 @@ class Score:
     seen_true: int = 0
     seen_found: int = 0
     seconds: float = 0.0
-    diameter_um: float = float("nan")
 
     @property
     def inside(self) -> bool:
@@ -58,26 +57,15 @@ def as_jpeg(rgb: np.ndarray, quality: int) -> np.ndarray:
 
 
 def scored(scene: SlideScene) -> Score:
-    """Draw a slide, count it and compare."""
-    rgb, truth = render_slide(scene)
-    return compared(scene, as_jpeg(rgb, scene.jpeg_quality), truth)
-
-
-def compared(scene: SlideScene, rgb: np.ndarray, truth: SlideTruth) -> Score:
-    """Count a drawn slide and compare it with what was drawn."""
+    """Draw a slide, count it and compare with what was drawn."""
+    drawn, truth = render_slide(scene)
+    rgb = as_jpeg(drawn, scene.jpeg_quality)
     start = time.process_time()
     try:
         photo = count_squares(linear(rgb), chamber=scene.ruling.partition("/")[0])
     except PhotoRefusedError as error:
         return Score(scene, flag=error.flag or "?", squares_true=len(truth.squares))
     seconds = time.process_time() - start
-    score = Score(
-        scene,
-        squares=len(photo.squares),
-        squares_true=len(truth.squares),
-        seconds=seconds,
-        diameter_um=photo.diameter_um,
-    )
     true = found = matched = 0
     for square in photo.squares:
         away = [
@@ -87,8 +75,10 @@ def compared(scene: SlideScene, rgb: np.ndarray, truth: SlideTruth) -> Score:
             known = truth.squares[int(np.argmin(away))]
             true, found, matched = true + known.cells, found + square.found, matched + 1
     recalled, right, seen_true, seen_found = matched_cells(scene, photo, truth)
-    return replace(
-        score,
+    return Score(
+        scene,
+        squares=len(photo.squares),
+        squares_true=len(truth.squares),
         misplaced=len(photo.squares) - matched,
         true=true,
         found=found,
@@ -96,6 +86,7 @@ def compared(scene: SlideScene, rgb: np.ndarray, truth: SlideTruth) -> Score:
         right=right,
         seen_true=seen_true,
         seen_found=seen_found,
+        seconds=seconds,
     )
 
 
