@@ -323,13 +323,16 @@ def fit_and_keep(
             "latest.",
         )
     fitted = fit_calibration(prior_of(journal, species, shape_of), pairs.points())
-    newest = next(iter(journal.calibrations(species)[-1:]), None)
-    if newest is not None and (newest.calibration_id, newest.vessel, newest.since) == (
+    # The newest that applies, as `Journal.latest_calibration` has it; of all for a species' own.
+    kept = [
+        c for c in journal.calibrations(species) if vessel is None or c.vessel in (None, vessel)
+    ]
+    if kept and (kept[-1].calibration_id, kept[-1].vessel, kept[-1].since) == (
         fitted.id,
         vessel,
         since,
     ):
-        return fitted, newest  # in force already: the same again is no new version
+        return fitted, kept[-1]  # in force already: the same again is no new version
     record = journal.save_calibration(
         CalibrationRecord(
             id=0,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -84,6 +85,15 @@ def test_a_line_drawn_elsewhere_takes_the_same_shape(journal):
         *[first.after.id] * 2,
         *[again.after.id] * 2,
     ]
+
+
+def test_the_same_again_is_no_new_version_whatever_other_vessels_did_meanwhile(journal):
+    own = journal.latest_calibration(JAR)
+    other = replace(JAR, name="other jar")
+    journal.add_vessel(other)
+    journal.save_calibration(replace(own, id=0, vessel=other.name, calibration_id="isochrysis-1"))
+    assert recalibrate(journal, JAR, since=None, made_at=at(12)).record == own
+    assert len(journal.calibrations("isochrysis")) == 2
 
 
 def test_no_slide_since_that_day_changes_nothing(journal):
