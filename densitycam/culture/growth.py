@@ -95,11 +95,12 @@ def relative_noise(points: Sequence[DensityPoint], unknown_sd: float) -> list[fl
 
 
 def _usable(
-    points: Sequence[DensityPoint], now: datetime | None, splits: Sequence[Split] = ()
+    points: Sequence[DensityPoint], now: datetime | None, splits: Sequence[Split]
 ) -> tuple[list[_Obs], float]:
     """Points that can carry growth, in order of time, and how many photos' worth their noise is.
 
-    The noise is that which the vessel's photos show among themselves, within a batch.
+    Photos of a settled culture are left out: no one density fits it. The noise is that which the
+    vessel's photos show among themselves, within a batch.
     """
     kept = [p for p in usable_points(points) if now is None or p.when <= now]
     if not kept:
@@ -114,8 +115,9 @@ def _usable(
         )
         for p, relative in zip(kept, relative_noise(kept, PHOTO_SD), strict=True)
     ]
-    noise, degrees = _noise([o for o in obs if "settled" not in o.flags], splits)
-    return [replace(o, sd=o.sd * noise) for o in obs], degrees
+    even = [o for o in obs if "settled" not in o.flags]
+    noise, degrees = _noise(even, splits)
+    return [replace(o, sd=o.sd * noise) for o in even], degrees
 
 
 def _noise(obs: Sequence[_Obs], splits: Sequence[Split]) -> tuple[float, float]:
@@ -158,7 +160,7 @@ def photo_noise(points: Sequence[DensityPoint], splits: Sequence[Split], now: da
     float
         Standard deviation of ln density of the middle photo; near `PHOTO_SD` while photos are few.
     """
-    obs = [o for o in _usable(points, now, splits)[0] if "settled" not in o.flags]
+    obs, _ = _usable(points, now, splits)
     return sorted(o.sd for o in obs)[len(obs) // 2] if obs else PHOTO_SD
 
 
@@ -190,7 +192,7 @@ def infer_splits(points: Sequence[DensityPoint], logged: Sequence[Split] = ()) -
     sign, before and after which the density does not fall too; where it is the last photo, nothing
     can speak against it yet, and the decision says so.
     """
-    obs = [o for o in _usable(points, None, logged)[0] if "settled" not in o.flags]
+    obs, _ = _usable(points, None, logged)
     found = []
     for n in range(1, len(obs)):
         before, after = obs[n - 1], obs[n]
@@ -337,8 +339,7 @@ def growth(points: Sequence[DensityPoint], splits: Sequence[Split], now: datetim
     """
     known = sorted((s for s in splits if s.when <= now), key=lambda s: s.when)
     last = known[-1] if known else None
-    usable, noise_degrees = _usable(points, now, known)
-    obs = [o for o in usable if "settled" not in o.flags]
+    obs, noise_degrees = _usable(points, now, known)
     since = [o for o in obs if last is None or o.when > last.when]
     begin = last.when if last else (obs[0].when if obs else now)
     days_since = (now - begin).total_seconds() / 86400.0
