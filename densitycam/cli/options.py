@@ -83,11 +83,11 @@ journal_option = click.option(
 )
 
 
-def when_option(text: str) -> Callable[[F], F]:
-    """Return the option --when with its help."""
+def when_option(text: str, *, name: str = "--when", metavar: str = "TIME") -> Callable[[F], F]:
+    """Return an option that takes a time, with its help; --when unless it is named otherwise."""
     return click.option(
-        "--when",
-        metavar="TIME",
+        name,
+        metavar=metavar,
         callback=lambda ctx, param, value: None if value is None else parse_time(value),
         help=text,
     )

@@ -16,7 +16,7 @@ from densitycam.cli.options import (
     json_option,
     now,
     open_journal,
-    parse_time,
+    when_option,
 )
 
 if TYPE_CHECKING:
@@ -26,12 +26,11 @@ if TYPE_CHECKING:
 
 @click.command("recalibrate", short_help="Fit a vessel anew; show what changes in the past.")
 @click.option("--vessel", "name", metavar="NAME", required=True, help="The vessel.")
-@click.option(
-    "--since",
-    metavar="DAY",
-    callback=lambda ctx, param, value: None if value is None else parse_time(value),
-    help="After a drift: only slides counted from this day on, one is enough. Photos from before "
+@when_option(
+    "After a drift: only slides counted from this day on, one is enough. Photos from before "
     "it keep to the calibration that held then. Without it all slides are used.",
+    name="--since",
+    metavar="DAY",
 )
 @click.option(
     "--chart",
