@@ -17,13 +17,16 @@ from densitycam.journal.store import Journal
 HERE = Path(__file__).parent
 
 
+def left_by(version: int, path: Path) -> Path:
+    """Write a journal as a version left it."""
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript((HERE / f"version_{version}.sql").read_text(encoding="utf-8"))
+    return path
+
+
 @pytest.fixture
 def old(tmp_path: Path) -> Path:
-    """Write a journal as version 1 left it."""
-    path = tmp_path / "journal.sqlite"
-    with closing(sqlite3.connect(path)) as db:
-        db.executescript((HERE / "version_1.sql").read_text(encoding="utf-8"))
-    return path
+    return left_by(1, tmp_path / "journal.sqlite")
 
 
 def version_of(path: Path) -> int:
@@ -74,9 +77,7 @@ def test_the_old_journal_opens_with_all_it_held(old: Path):
 
 
 def test_a_journal_of_version_2_opens_with_its_blank(tmp_path: Path):
-    path = tmp_path / "journal.sqlite"
-    with closing(sqlite3.connect(path)) as db:
-        db.executescript((HERE / "version_2.sql").read_text(encoding="utf-8"))
+    path = left_by(2, tmp_path / "journal.sqlite")
     with Journal(path) as journal:
         assert journal.blank("slim").blank.photos == 3
         assert [s.tally for s in journal.slides(vessel="slim")] == [None]
