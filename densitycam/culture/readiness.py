@@ -221,12 +221,11 @@ def _warned(advice: Advice, warnings: Sequence[EarlyWarning]) -> Advice:
     """Add what the series warns of, where the decision does not rest on trouble already."""
     if not warnings or advice.action in ("hold", "rescue"):
         return advice
-    first, *others = advice.reasons or ("",)
     said = [f"Early warning: {w.sentence} {w.evidence}" for w in warnings]
-    # A warning that only wants a better look must not push out what the rule itself asks for.
     return replace(
         advice,
-        reasons=tuple(r for r in (first, *said, *others) if r),
+        reasons=(*advice.reasons[:1], *said, *advice.reasons[1:]),
+        # Where no density is known, what would bring one comes first.
         would_settle=advice.would_settle
         if advice.action == "cannot-tell"
         else "Look at a drop under the microscope before you split or feed.",
