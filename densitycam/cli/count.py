@@ -190,8 +190,8 @@ def command(
         raise click.UsageError("Give one of --cells, --csv and --photo.")
     if photo is None and (corrections or accept or picture):
         raise click.UsageError("--correct, --accept and --picture go with --photo.")
-    if photo is not None and squares is not None:
-        raise click.UsageError("--squares goes with --cells; a photo shows its squares.")
+    if squares is not None and cells is None:
+        raise click.UsageError("--squares goes with --cells; else each square is told by itself.")
     journal = open_journal(ctx)
     vessel = journal.vessel(name)
     from densitycam.counting.chambers import chamber_by_name, unit_by_name
@@ -210,11 +210,11 @@ def command(
         dead=dead,
         clumps=clumps,
     )
-    if cells:
+    if cells is not None:
         tally = replace(how, fillings=_fillings(cells, squares))
-    elif csv_path:
-        tally = _from_csv(how, csv_path, squares)
-    elif photo:
+    elif csv_path is not None:
+        tally = _from_csv(how, csv_path)
+    elif photo is not None:
         from densitycam.cli.count_photo import corrections_of, count_photo, show_photo
 
         slide_photo, drawn = count_photo(
@@ -316,12 +316,9 @@ def _fillings(text: str, squares: float | None) -> tuple[Filling, ...]:
     return tuple(fillings)
 
 
-def _from_csv(how: Tally, path: Path, squares: float | None) -> Tally:
+def _from_csv(how: Tally, path: Path) -> Tally:
     """Read a table of squares: cells, and if they are there filling and dead."""
     from densitycam.counting.tally import Filling
-
-    if squares is not None:
-        raise click.UsageError("--squares goes with --cells; the table has a line a square.")
 
     def fail(line: int, why: str) -> DensitycamError:
         return DensitycamError(f"{path.name}, line {line}: {why}.", "Mend that line.")

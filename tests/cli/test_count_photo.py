@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
@@ -66,6 +67,10 @@ def test_faults_are_named(run, slim, slide, tmp_path):
     form = run(*words, "--picture", tmp_path / "look.svg", exit_code=1)
     assert ".jpg or .png" in " ".join(form.output.split())
     bare = tmp_path / "bare.jpg"
-    Image.effect_noise((800, 600), 30).convert("RGB").point(lambda v: v).save(bare)
-    assert run("count", "--vessel", "slim", "--photo", bare, exit_code=1).output
+    noise = np.random.default_rng(4).normal((170, 160, 140), 8, (600, 800, 3))
+    Image.fromarray(noise.astype(np.uint8)).save(bare)
+    refused = run("count", "--vessel", "slim", "--photo", bare, exit_code=1)
+    assert "ruling of the improved-neubauer chamber was not found" in " ".join(
+        refused.output.split()
+    )
     assert "0 slide counts" in run("vessel", "slim").output
