@@ -85,7 +85,7 @@ def test_the_line_shown_is_one_that_batch_prints():
     from densitycam.report.text import batch_heading, batch_line
 
     unit = (1e6, "million")
-    estimate = Estimate("measured", 8.5e5, 7.5e5, 9.6e5, 0.06, "c", 8, True)
+    estimate = Estimate("measured", 8.7e5, 7.8e5, 9.6e5, 0.06, "c", 8, True)
     advice = Advice("harvest", "", (), "", math.nan, None, None)
     line = batch_line(
         name="2026-03-08_0811", when=datetime(2026, 3, 8), estimate=estimate, unit=unit,
