@@ -109,8 +109,70 @@ ALTER TABLE calibrations ADD COLUMN since TEXT;
 ALTER TABLE calibrations ADD COLUMN shape_of INTEGER REFERENCES calibrations (id);
 """
 
+# `entry` counts what was logged in the order in which it was, whatever day it is dated: the last
+# can be taken back. `capture` is a hash of when and with which camera a photo was taken, `look` a
+# tiny grey picture of it: a copy of a photo is known by them.
+_VERSION_4 = """
+ALTER TABLE photos ADD COLUMN capture TEXT;
+ALTER TABLE photos ADD COLUMN look TEXT;
+ALTER TABLE splits ADD COLUMN entry INTEGER;
+CREATE TABLE photo_copies (
+    id INTEGER PRIMARY KEY,
+    photo_id INTEGER NOT NULL REFERENCES photos (id),
+    vessel_id INTEGER NOT NULL REFERENCES vessels (id),
+    sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
+    file_name TEXT NOT NULL,
+    UNIQUE (vessel_id, sha256)
+);
+CREATE TABLE log (
+    id INTEGER PRIMARY KEY,
+    vessel_id INTEGER NOT NULL REFERENCES vessels (id),
+    kind TEXT NOT NULL
+        CHECK (kind IN ('inoculation', 'end', 'top-up', 'loss', 'dose', 'note')),
+    done_at TEXT NOT NULL,
+    ml REAL CHECK (ml >= 0),
+    part_b_ml REAL CHECK (part_b_ml >= 0),
+    total_ml REAL CHECK (total_ml > 0),
+    cells_per_ml REAL CHECK (cells_per_ml > 0),
+    evaporated INTEGER CHECK (evaporated IN (0, 1)),
+    text TEXT,
+    entry INTEGER NOT NULL,
+    CHECK ((kind IN ('top-up', 'loss', 'dose')) = (ml IS NOT NULL)),
+    CHECK ((kind = 'dose') = (part_b_ml IS NOT NULL)),
+    CHECK ((kind = 'loss') = (evaporated IS NOT NULL)),
+    CHECK ((kind IN ('inoculation', 'end', 'note')) = (text IS NOT NULL))
+);
+CREATE TABLE bottles (
+    id INTEGER PRIMARY KEY,
+    vessel_id INTEGER REFERENCES vessels (id),
+    species TEXT NOT NULL,
+    filled_at TEXT NOT NULL,
+    volume_ml REAL NOT NULL CHECK (volume_ml > 0),
+    cells_per_ml REAL CHECK (cells_per_ml >= 0),
+    low REAL,
+    high REAL,
+    suspect INTEGER NOT NULL CHECK (suspect IN (0, 1)),
+    entry INTEGER NOT NULL
+);
+CREATE TABLE bottle_uses (
+    id INTEGER PRIMARY KEY,
+    bottle_id INTEGER NOT NULL REFERENCES bottles (id),
+    done_at TEXT NOT NULL,
+    ml REAL NOT NULL CHECK (ml > 0),
+    kind TEXT NOT NULL CHECK (kind IN ('used', 'discarded')),
+    entry INTEGER NOT NULL
+);
+CREATE TABLE tags (
+    marker_id INTEGER PRIMARY KEY,
+    vessel_id INTEGER NOT NULL UNIQUE REFERENCES vessels (id)
+);
+CREATE INDEX log_by_vessel ON log (vessel_id, kind, done_at);
+CREATE INDEX bottle_uses_by_bottle ON bottle_uses (bottle_id);
+CREATE INDEX photos_by_capture ON photos (vessel_id, capture);
+"""
+
 #: One script a version, in order; a file at version n still needs those from index n on.
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 
 SCHEMA_VERSION = len(MIGRATIONS)
 

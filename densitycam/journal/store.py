@@ -1,4 +1,4 @@
-"""The `Journal`: vessels, blanks, prints, photos, slides, splits, calibrations in one file."""
+"""The `Journal`: all that is known of vessels, photos, counts and daily work, in one file."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, fields, replace
-from datetime import datetime, time
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
@@ -18,12 +18,22 @@ from densitycam.card.profile import PrintProfile, profile_from_json, profile_to_
 from densitycam.counting.slide import SlideCount
 from densitycam.counting.tally import Tally
 from densitycam.errors import DensitycamError
+from densitycam.journal.bottle_records import USES, BottleRecord, BottleUse
 from densitycam.journal.encode import (
     blank_from_json,
     estimate_from_json,
     reading_from_json,
     tally_from_json,
     to_json,
+)
+from densitycam.journal.logbook import (
+    LOG_COLUMNS,
+    LogRecord,
+    NoteRecord,
+    columns_of,
+    has_time,
+    kind_of,
+    record_of,
 )
 from densitycam.journal.schema import open_database, prepare
 from densitycam.vessel.blank import Blank
@@ -167,7 +177,7 @@ class SplitRecord:
     @property
     def timed(self) -> bool:
         """Whether a time was given with the day."""
-        return self.done_at.time() != time.min
+        return has_time(self.done_at)
 
 
 @dataclass(frozen=True)
@@ -582,14 +592,16 @@ class Journal:
         """Keep a split, replacing one of the same vessel and time."""
         with self.transaction():
             self._db.execute(
-                "INSERT INTO splits (vessel_id, done_at, kept_ml, total_ml) VALUES (?, ?, ?, ?) "
+                "INSERT INTO splits (vessel_id, done_at, kept_ml, total_ml, entry) "
+                "VALUES (?, ?, ?, ?, ?) "
                 "ON CONFLICT (vessel_id, done_at) DO UPDATE SET kept_ml = excluded.kept_ml, "
-                "total_ml = excluded.total_ml",
+                "total_ml = excluded.total_ml, entry = excluded.entry",
                 (
                     self._vessel_id(split.vessel),
                     _stamp(split.done_at),
                     float(split.kept_ml),
                     float(split.total_ml),
+                    self._next_entry(),
                 ),
             )
 
@@ -604,6 +616,213 @@ class Journal:
             SplitRecord(name, datetime.fromisoformat(at), kept, total)
             for name, at, kept, total in rows
         )
+
+    # The log: inoculations, ends, top-ups, losses, doses, notes
+
+    def _next_entry(self) -> int:
+        """Return the number of the next thing logged; only inside a transaction."""
+        (last,) = self._db.execute(
+            "SELECT max(coalesce((SELECT max(entry) FROM splits), 0), "
+            "coalesce((SELECT max(entry) FROM log), 0), "
+            "coalesce((SELECT max(entry) FROM bottles), 0), "
+            "coalesce((SELECT max(entry) FROM bottle_uses), 0))"
+        ).fetchone()
+        return int(last) + 1
+
+    def add_to_log(self, record: LogRecord) -> LogRecord | None:
+        """Keep what was logged, replacing one of the same vessel, kind and time.
+
+        Notes are never replaced: a vessel may have several of one moment.
+
+        Returns
+        -------
+        LogRecord or None
+            What it replaced.
+        """
+        kind, values = kind_of(record), columns_of(record)
+        with self.transaction():
+            vessel_id, stamp = self._vessel_id(record.vessel), _stamp(record.done_at)
+            replaced = None
+            if not isinstance(record, NoteRecord):
+                same = [
+                    r
+                    for r in self.log(vessel=record.vessel, kind=kind)
+                    if _stamp(r.done_at) == stamp
+                ]
+                replaced = same[0] if same else None
+                self._db.execute(
+                    "DELETE FROM log WHERE vessel_id = ? AND kind = ? AND done_at = ?",
+                    (vessel_id, kind, stamp),
+                )
+            names = ", ".join(LOG_COLUMNS)
+            places = ", ".join("?" for _ in LOG_COLUMNS)
+            self._db.execute(
+                f"INSERT INTO log (vessel_id, kind, done_at, entry, {names}) "
+                f"VALUES (?, ?, ?, ?, {places})",
+                (vessel_id, kind, stamp, self._next_entry(), *(values[n] for n in LOG_COLUMNS)),
+            )
+        return replaced
+
+    def log(self, *, vessel: str | None = None, kind: str | None = None) -> tuple[LogRecord, ...]:
+        """Return what was logged in order of time: of one vessel or all, of one kind or all.
+
+        Parameters
+        ----------
+        vessel : str or None
+            Name of a vessel.
+        kind : {"inoculation", "end", "top-up", "loss", "dose", "note"} or None
+            Of which kind.
+        """
+        rows = self._db.execute(
+            f"SELECT l.kind, v.name, l.done_at, {', '.join('l.' + n for n in LOG_COLUMNS)} "
+            "FROM log l JOIN vessels v ON v.id = l.vessel_id "
+            "WHERE v.name = coalesce(:vessel, v.name) AND l.kind = coalesce(:kind, l.kind) "
+            "ORDER BY l.done_at, l.entry",
+            {"vessel": vessel, "kind": kind},
+        ).fetchall()
+        return tuple(
+            record_of(
+                row[0],
+                row[1],
+                datetime.fromisoformat(row[2]),
+                dict(zip(LOG_COLUMNS, row[3:], strict=True)),
+            )
+            for row in rows
+        )
+
+    # Harvest bottles
+
+    def add_bottle(self, bottle: BottleRecord) -> BottleRecord:
+        """Keep a bottle that was filled; each call adds one.
+
+        Returns
+        -------
+        BottleRecord
+            With its number, and nothing used of it yet.
+        """
+        with self.transaction():
+            cursor = self._db.execute(
+                "INSERT INTO bottles (vessel_id, species, filled_at, volume_ml, cells_per_ml, low, "
+                "high, suspect, entry) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    None if bottle.vessel is None else self._vessel_id(bottle.vessel),
+                    bottle.species,
+                    _stamp(bottle.filled_at),
+                    float(bottle.volume_ml),
+                    *(
+                        None if v is None else float(v)
+                        for v in (bottle.cells_per_ml, bottle.low, bottle.high)
+                    ),
+                    int(bottle.suspect),
+                    self._next_entry(),
+                ),
+            )
+        return self.bottle(int(cursor.lastrowid or 0))
+
+    def bottle(self, number: int) -> BottleRecord:
+        """Return the bottle with a number.
+
+        Raises
+        ------
+        DensitycamError
+            When there is none.
+        """
+        found = self._bottles("WHERE b.id = ?", (number,))
+        if not found:
+            raise DensitycamError(
+                f"There is no bottle {number} in the journal.",
+                "See those there are with densitycam bottle list.",
+            )
+        return found[0]
+
+    def bottles(self, *, in_hand: bool = True) -> tuple[BottleRecord, ...]:
+        """Return the bottles, the oldest first.
+
+        Parameters
+        ----------
+        in_hand : bool
+            True for those that still hold something; False for all that ever were.
+        """
+        found = self._bottles("ORDER BY b.filled_at, b.id", ())
+        return tuple(b for b in found if b.left_ml > 0) if in_hand else found
+
+    def _bottles(self, where: str, values: Sequence[object]) -> tuple[BottleRecord, ...]:
+        rows = self._db.execute(
+            "SELECT b.id, v.name, b.species, b.filled_at, b.volume_ml, b.cells_per_ml, b.low, "
+            "b.high, b.suspect FROM bottles b LEFT JOIN vessels v ON v.id = b.vessel_id " + where,
+            values,
+        ).fetchall()
+        uses: dict[int, list[BottleUse]] = {}
+        for bottle, done_at, ml, kind in self._db.execute(
+            "SELECT bottle_id, done_at, ml, kind FROM bottle_uses ORDER BY done_at, id"
+        ):
+            uses.setdefault(bottle, []).append(BottleUse(datetime.fromisoformat(done_at), ml, kind))
+        return tuple(
+            BottleRecord(
+                species=row[2],
+                filled_at=datetime.fromisoformat(row[3]),
+                volume_ml=row[4],
+                cells_per_ml=row[5],
+                low=row[6],
+                high=row[7],
+                vessel=row[1],
+                suspect=bool(row[8]),
+                uses=tuple(uses.get(row[0], ())),
+                number=row[0],
+            )
+            for row in rows
+        )
+
+    def take_from_bottle(
+        self, number: int, *, done_at: datetime, ml: float | None = None, kind: str = "used"
+    ) -> BottleRecord:
+        """Keep that something was used of a bottle, or thrown away.
+
+        Parameters
+        ----------
+        number : int
+            Which bottle.
+        done_at : datetime
+            Local, naive.
+        ml : float or None
+            How much [mL]; None takes all that is left.
+        kind : {"used", "discarded"}
+            Fed or otherwise used, or thrown away.
+
+        Returns
+        -------
+        BottleRecord
+            As it is now.
+
+        Raises
+        ------
+        DensitycamError
+            When there is no such bottle, it is empty or holds less, or was not yet filled then.
+        ValueError
+            For another kind.
+        """
+        if kind not in USES:
+            raise ValueError(f"kind must be one of {', '.join(USES)}, not {kind!r}")
+        with self.transaction():
+            bottle = self.bottle(number)
+            take = bottle.left_ml if ml is None else float(ml)
+            if bottle.left_ml == 0 or not 0 < take <= bottle.left_ml * (1 + 1e-9):
+                raise DensitycamError(
+                    f"Bottle {number} holds {bottle.left_ml:g} mL"
+                    + (", nothing more can be taken." if ml is None else f", not {take:g} mL."),
+                    "See what there is with densitycam bottle list.",
+                )
+            if has_time(done_at) and done_at < bottle.filled_at:
+                raise DensitycamError(
+                    f"Bottle {number} was only filled at {bottle.filled_at:%Y-%m-%d %H:%M}.",
+                    "Correct the time.",
+                )
+            self._db.execute(
+                "INSERT INTO bottle_uses (bottle_id, done_at, ml, kind, entry) "
+                "VALUES (?, ?, ?, ?, ?)",
+                (number, _stamp(done_at), take, kind, self._next_entry()),
+            )
+        return self.bottle(number)
 
     # Calibrations
 

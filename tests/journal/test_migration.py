@@ -6,13 +6,15 @@ import os
 import sqlite3
 import threading
 from contextlib import closing
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from densitycam.errors import DensitycamError
+from densitycam.journal.logbook import EndRecord
 from densitycam.journal.schema import MIGRATIONS, SCHEMA_VERSION
-from densitycam.journal.store import Journal
+from densitycam.journal.store import Journal, SplitRecord
 
 HERE = Path(__file__).parent
 
@@ -83,6 +85,23 @@ def test_a_journal_of_version_2_opens_with_its_blank(tmp_path: Path):
         assert [s.tally for s in journal.slides(vessel="slim")] == [None]
         kept = journal.latest_calibration(journal.vessel("slim"))
         assert (kept.since, kept.shape_of) == (None, None)
+    assert version_of(path) == SCHEMA_VERSION
+    Journal(tmp_path / "new.sqlite").close()
+    assert columns(path) == columns(tmp_path / "new.sqlite")
+
+
+def test_a_journal_of_version_3_opens_with_its_tally_and_takes_the_log(tmp_path: Path):
+    path = left_by(3, tmp_path / "journal.sqlite")
+    with Journal(path) as journal:
+        slides = journal.slides(vessel="slim")
+        assert [s.tally is None for s in slides] == [True, False]
+        assert slides[1].tally.fillings[0].counts == (80, 71, 90, 77)
+        kept = journal.latest_calibration(journal.vessel("slim"))
+        assert (kept.since, kept.shape_of) == (datetime(2026, 4, 2), 1)
+        assert (journal.log(), journal.bottles(in_hand=False)) == ((), ())
+        journal.add_to_log(EndRecord("slim", datetime(2026, 4, 9), "crashed"))
+        journal.add_split(SplitRecord("slim", datetime(2026, 3, 31, 20), 100.0, 500.0))
+        assert [s.kept_ml for s in journal.splits("slim")] == [100.0]
     assert version_of(path) == SCHEMA_VERSION
     Journal(tmp_path / "new.sqlite").close()
     assert columns(path) == columns(tmp_path / "new.sqlite")
