@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -19,12 +19,15 @@ from densitycam.cli.options import (
     json_option,
     now,
     open_journal,
+    own_settings,
     some,
 )
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from densitycam.culture.advice import Advice, Growth
-    from densitycam.journal.folder import FolderPhoto, FolderPlan, Outcome
+    from densitycam.journal.folder import FolderPlan, Outcome
     from densitycam.journal.folder_tables import Imported
     from densitycam.journal.history import DatedReading, VesselHistory
     from densitycam.journal.prints import Registration
@@ -91,6 +94,13 @@ class _Line:
     help="Draw the growth chart (.png or .svg), one panel a vessel.",
 )
 @click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Processes that read photos side by side, about 250 MB each; one a processor core when "
+    "not given.",
+)
+@click.option(
     "--no-journal", is_flag=True, help="Keep nothing in the journal; what it knows is used."
 )
 @journal_option
@@ -102,6 +112,7 @@ def command(
     name: str | None,
     csv_path: Path | None,
     chart: Path | None,
+    workers: int | None,
     no_journal: bool,
     as_json: bool,
 ) -> None:
@@ -121,7 +132,8 @@ def command(
     calibrate it, unless it has been calibrated since. Each decision is made from what was known
     on the day of its photo.
 
-    A second run reads only photos that are new or changed. Files are written only where --csv
+    A second run reads only photos that are new or changed, and one that was broken off goes on
+    where it was. Files are written only where --csv
     and --chart say. The exit code is 1 if any photo could not be measured, 0 if all could;
     photos of no known vessel are skipped and do not count.
 
@@ -140,16 +152,19 @@ def command(
     imported = Imported(0, 0, 0)
     if folder.is_dir():
         imported = read_folder_tables(folder, journal)
+    settings = own_settings(ctx, journal)
     plan = plan_folder(folder, journal, name)
     registration, no_prints = register_folder(journal, plan.bare_cards, registered_at=now())
-    with _progress(plan.photos) as photos:
-        outcomes = list(score_folder(journal, photos))
+    with _executor(workers) as executor:
+        scored = score_folder(journal, plan.photos, executor=executor)
+        with _progress(scored, len(plan.photos)) as outcomes_in_turn:
+            outcomes = list(outcomes_in_turn)
 
     lines: list[_Line] = []
     histories: list[VesselHistory] = []
     for vessel in dict.fromkeys(o.photo.vessel for o in outcomes):
         calibrate_if_new(journal, vessel, made_at=now())
-        history = vessel_history(journal, vessel)
+        history = vessel_history(journal, vessel, settings)
         histories.append(history)
         own = [o for o in outcomes if o.photo.vessel == vessel]
         lines += _lines(history, judged(own, history.strangers))
@@ -175,12 +190,25 @@ def command(
 
 
 @contextmanager
-def _progress(photos: Sequence[FolderPhoto]) -> Iterator[Any]:
+def _executor(workers: int | None) -> Iterator[Executor | None]:
+    """Provide worker processes, none of which is started before it is needed; None for one."""
+    from densitycam.journal.workers import Workers, usable_cores
+
+    count = workers or usable_cores()
+    if count == 1:
+        yield None
+        return
+    with Workers(count) as executor:
+        yield executor
+
+
+@contextmanager
+def _progress(scored: Iterator[Outcome], count: int) -> Iterator[Iterable[Outcome]]:
     """Show a bar on the terminal, and nothing where the text goes into a file or a pipe."""
     if not sys.stderr.isatty():
-        yield photos
+        yield scored
         return
-    with click.progressbar(photos, label="Reading photos", file=sys.stderr) as bar:
+    with click.progressbar(scored, count, label="Reading photos", file=sys.stderr) as bar:
         yield bar
 
 

@@ -22,6 +22,7 @@ COMMANDS = (
     "recalibrate",
     "split",
     "batch",
+    "settings",
 )
 
 #: System libraries that opencv-python needs and a bare server lacks, with their Debian package.

@@ -12,6 +12,7 @@ import click
 from densitycam.errors import DensitycamError
 
 if TYPE_CHECKING:
+    from densitycam.culture.settings import Settings
     from densitycam.journal.store import Journal
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -167,6 +168,27 @@ def open_journal(ctx: click.Context, *, keep: bool = True) -> Journal:
     path = journal_path(ctx.find_root().obj)
     journal = Journal(path) if keep else Journal.copy_in_memory(path)
     return ctx.with_resource(journal)
+
+
+def settings_place(ctx: click.Context) -> Path:
+    """Return the settings file that belongs to the journal in use."""
+    from densitycam.journal.place import journal_path
+    from densitycam.journal.settings_file import settings_path
+
+    return settings_path(journal_path(ctx.find_root().obj))
+
+
+def own_settings(ctx: click.Context, journal: Journal) -> Settings:
+    """Read the keeper's own thresholds.
+
+    Raises
+    ------
+    DensitycamError
+        For a line of the file that cannot be used.
+    """
+    from densitycam.journal.settings_file import load_settings
+
+    return load_settings(settings_place(ctx), journal)
 
 
 def echo_json(value: Any) -> None:

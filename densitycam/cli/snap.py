@@ -18,6 +18,7 @@ from densitycam.cli.options import (
     json_option,
     now,
     open_journal,
+    own_settings,
 )
 from densitycam.vessel.record import SHAPES, VesselRecord
 
@@ -129,6 +130,7 @@ def command(
         journal.add_vessel(vessel)
         optics = replace(optics_for(vessel, dilution=dilution), own=False)
 
+    settings = own_settings(ctx, journal)
     prints = journal.prints_in_use()
     record, seen = measure(photo, vessel, optics, sha256=sha256, prints=prints)
     record = journal.record_photo(record)
@@ -136,7 +138,7 @@ def command(
         raise refusal_of(record)
     from densitycam.journal.history import advise_at, vessel_history
 
-    history = vessel_history(journal, vessel)
+    history = vessel_history(journal, vessel, settings)
     stranger = next((s for s in history.strangers if s.id == record.id), None)
     if stranger is not None:
         raise refusal_of(stranger)

@@ -14,8 +14,9 @@ from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.species import SpeciesFacts
 from densitycam.culture.advice import Advice, Growth, SplitPlan
 from densitycam.culture.logistic import days_between
+from densitycam.culture.nutrient import F2_NITROGEN_MG_PER_L, LABEL_TOP_ML_PER_L
 from densitycam.culture.series import DensityPoint
-from densitycam.culture.split import KEPT_SHARE, split_plan
+from densitycam.culture.split import KEPT_SHARE, TEMPERATURE_RANGE_C, split_plan
 from densitycam.culture.warning import EarlyWarning
 from densitycam.culture.wording import days_words, density_words, interval_words, significant
 from densitycam.flags import FLAGS
@@ -82,6 +83,32 @@ class Rule:
         0.98,
         "Of the culture: kept back at a split.",
         "common practice, no source: a quarter, which two doublings bring back",
+    )
+    temperature_c: float = _number(
+        20.0,
+        "degree C",
+        TEMPERATURE_RANGE_C[0],
+        TEMPERATURE_RANGE_C[1],
+        "Of the new salt water when its specific gravity is measured.",
+        "our own choice: a room's",
+    )
+    label_ml_per_l: float = _number(
+        0.0,
+        "mL/L",
+        0.0,
+        LABEL_TOP_ML_PER_L,
+        "What the nutrient's label gives of each of its two parts per litre of new water; 0 leaves "
+        "it to the label.",
+        "yours to enter; common practice for a small bottle is half a millilitre of each, no "
+        "source",
+    )
+    nitrogen_mg_per_l: float = _number(
+        round(F2_NITROGEN_MG_PER_L, 2),
+        "mg/L",
+        0.0,
+        1000.0,
+        "Nitrogen in the new water once it is dosed.",
+        "Guillard 1975, f/2: 75 mg/L of sodium nitrate, as a university's recipe gives it",
     )
 
 
@@ -599,6 +626,9 @@ def _harvest(
             facts=facts,
             growth=growth,
             kept_share=case.kept_share,
+            temperature_c=case.rule.temperature_c,
+            label_ml_per_l=case.rule.label_ml_per_l or None,
+            nitrogen_mg_per_l=case.rule.nitrogen_mg_per_l,
         ),
     )
 

@@ -1,18 +1,18 @@
 """A keeper's own thresholds, for all cultures, a species or a vessel, from a small text file.
 
-The file is INI (configparser): it may hold comments, so that each number can stand beside its
-meaning and source, which JSON cannot; TOML can, but Python reads it only from 3.11 on, and 3.10 is
-supported without another package.
+The file is written like INI: sections, `name = number`, comments, so that each number can stand
+beside its meaning and source, which JSON cannot. It is read here and not with configparser, which
+cannot say in which line a number stands and joins an indented line to the one above.
 """
 
 from __future__ import annotations
 
-import configparser
 import difflib
 import math
+import re
 import textwrap
-from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 
 from densitycam.calibration.species import IN_ORDER, LARGEST, SpeciesFacts
@@ -20,7 +20,16 @@ from densitycam.culture.readiness import RULE, Rule
 from densitycam.errors import DensitycamError
 from densitycam.vessel.record import VesselRecord
 
-__all__ = ["FACTS_NUMBERS", "Settings", "read_settings", "settings_text", "thresholds_of"]
+__all__ = [
+    "FACTS_NUMBERS",
+    "Settings",
+    "Threshold",
+    "plain_number",
+    "read_settings",
+    "settings_text",
+    "thresholds",
+    "thresholds_of",
+]
 
 #: Facts of a species that decide, settable as the rule's numbers are: unit, meaning. What is
 #: believed of them is what is believed of the species' own file.
@@ -32,7 +41,7 @@ FACTS_NUMBERS = MappingProxyType(
         "rate_low_per_day": ("1/day", "Usual growth, the slowest, where its own is unknown."),
         "rate_high_per_day": ("1/day", "Usual growth, the fastest."),
         "keep_cold_days": ("day", "How long a harvest keeps cold."),
-        "salinity_g_per_kg": ("g/kg", "Of its water."),
+        "salinity_g_per_kg": ("g/kg", "Of the salt water it is topped up with."),
     }
 )
 _RULE_FIELDS = {f.name: f for f in fields(Rule)}
@@ -48,13 +57,41 @@ class Settings:
         "all", "species <id>" or "vessel <name>", in lower case, to name and number.
     source : str
         File they came from, for messages.
+    lines : mapping of str to int
+        Section, and "section/name", to the line of the file where it stands.
     """
 
-    sections: Mapping[str, Mapping[str, float]]
+    sections: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     source: str = "the settings"
+    lines: Mapping[str, int] = field(default_factory=dict)
 
 
-def read_settings(text: str, source: str = "the settings") -> Settings:
+@dataclass(frozen=True)
+class Threshold:
+    """One number of the decision as it holds for a vessel.
+
+    Parameters
+    ----------
+    name, unit, meaning, source : str
+        What it is, and where its value comes from.
+    value : float
+        In `unit`.
+    """
+
+    name: str
+    value: float
+    unit: str
+    meaning: str
+    source: str
+
+
+def read_settings(
+    text: str,
+    source: str = "the settings",
+    *,
+    species: Iterable[str] | None = None,
+    vessels: Iterable[str] | None = None,
+) -> Settings:
     """Read and check a settings file.
 
     Parameters
@@ -64,6 +101,8 @@ def read_settings(text: str, source: str = "the settings") -> Settings:
         `harvest_low = 6e6`; "#" begins a comment.
     source : str
         Name of the file, for messages.
+    species, vessels : iterable of str, optional
+        Names that sections may have; not checked if None.
 
     Returns
     -------
@@ -73,34 +112,75 @@ def read_settings(text: str, source: str = "the settings") -> Settings:
     Raises
     ------
     DensitycamError
-        For a section, name or number that cannot be used, with the file and the place.
+        For a section, name or number that cannot be used, with the file and the line.
     """
-    parser = configparser.ConfigParser(
-        interpolation=None, inline_comment_prefixes=("#",), default_section="\0"
-    )
-    try:
-        parser.read_string(text, source)
-    except configparser.Error as error:
-        first = str(error).splitlines()[0]
-        raise DensitycamError(
-            f"{source} cannot be read: {first}",
-            "Write sections such as [all] with lines such as: harvest_low = 6e6",
-        ) from error
-    sections: dict[str, Mapping[str, float]] = {}
-    for title in parser.sections():
-        kind, _, name = title.strip().lower().partition(" ")
-        key = f"{kind} {name.strip()}".strip()
-        if not (key == "all" or (kind in ("species", "vessel") and name.strip())):
+    sections: dict[str, dict[str, float]] = {}
+    lines: dict[str, int] = {}
+    here = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        place = f"{source}, line {number}"
+        bare = line.strip()
+        if not bare or bare.startswith("#"):
+            continue
+        if bare.startswith("["):
+            # A vessel may be named "jar #2".
+            title = re.match(r"\[(.*?)\]\s*(#.*)?$", bare)
+            bare = f"[{title[1].strip()}]" if title else bare
+            here = _section(bare, place, species=species, vessels=vessels)
+            if here in sections:
+                raise DensitycamError(
+                    f"{place}: the section {bare} was begun in line {lines[here]} already.",
+                    "Join the two.",
+                )
+            sections[here] = {}
+            lines[here] = number
+            continue
+        bare = bare.split("#")[0].strip()
+        name, sign, value = (part.strip() for part in bare.partition("="))
+        if not sign:
             raise DensitycamError(
-                f"{source} has a section [{title}].",
-                "Sections are [all], [species NAME] and [vessel NAME].",
+                f"{place}: {bare!r} sets nothing.", "Write a line such as: harvest_low = 6e6"
             )
-        if key in sections:
-            raise DensitycamError(f"{source} has [{title}] twice.", "Join the two.")
-        sections[key] = MappingProxyType(
-            {n: _number(n, v, f"{source}, [{title}]") for n, v in parser.items(title)}
+        if not here:
+            raise DensitycamError(
+                f"{place}: {name} stands before the first section.",
+                "Put [all], [species NAME] or [vessel NAME] above it.",
+            )
+        if name in sections[here]:
+            raise DensitycamError(
+                f"{place}: {name} was set in line {lines[f'{here}/{name}']} already.",
+                "Keep one of the two.",
+            )
+        sections[here][name] = _number(name, value, place)
+        lines[f"{here}/{name}"] = number
+    frozen = {key: MappingProxyType(numbers) for key, numbers in sections.items()}
+    return Settings(MappingProxyType(frozen), source, MappingProxyType(lines))
+
+
+def _section(
+    bare: str, place: str, *, species: Iterable[str] | None, vessels: Iterable[str] | None
+) -> str:
+    """Return a section's key, or refuse its name."""
+    kind, _, name = bare.removeprefix("[").removesuffix("]").strip().lower().partition(" ")
+    name = name.strip()
+    known = {"all": None, "species": species, "vessel": vessels}
+    if not bare.endswith("]") or kind not in known or (kind == "all") == bool(name):
+        raise DensitycamError(
+            f"{place}: {bare} is no section.",
+            "Sections are [all], [species NAME] and [vessel NAME].",
         )
-    return Settings(MappingProxyType(sections), source)
+    names = known[kind]
+    if names is not None:
+        own = {n.strip().lower(): n for n in names}
+        if name not in own:
+            close = difflib.get_close_matches(name, own, n=1, cutoff=0.5)
+            raise DensitycamError(
+                f"{place}: there is no {kind} named {name!r}.",
+                f"Did you mean {own[close[0]]!r}?"
+                if close
+                else f"Known are {', '.join(own.values()) or 'none yet'}.",
+            )
+    return f"{kind} {name}".strip()
 
 
 def _number(name: str, text: str, place: str) -> float:
@@ -114,7 +194,7 @@ def _number(name: str, text: str, place: str) -> float:
         known = (*_RULE_FIELDS, *FACTS_NUMBERS)
         close = difflib.get_close_matches(name, known, n=1)
         raise DensitycamError(
-            f"{place} sets {name!r}, which is not known.",
+            f"{place}: {name!r} is not known.",
             f"Did you mean {close[0]!r}?" if close else f"Known are {', '.join(known)}.",
         )
     try:
@@ -123,8 +203,9 @@ def _number(name: str, text: str, place: str) -> float:
         value = math.nan
     if not (least <= value <= most and (value > 0 or name in _RULE_FIELDS)):
         raise DensitycamError(
-            f"{place} sets {name} to {text!r}.",
-            f"Give a number from {least:g} to {most:g} ({unit}), without the unit.",
+            f"{place}: {name} cannot be {text!r}.",
+            f"Give a number from {plain_number(least)} to {plain_number(most)} ({unit}), without "
+            "the unit.",
         )
     return value
 
@@ -155,36 +236,75 @@ def thresholds_of(
     DensitycamError
         Where a band's lower edge does not lie below its upper one.
     """
-    places = ["all", f"species {facts.id}".lower()]
-    if vessel is not None:
-        places.append(f"vessel {vessel.name.strip()}".lower())
     values: dict[str, float] = {}
     sources: dict[str, str] = {}
-    for place in places:
+    for place in _places(facts, vessel):
         for name, value in settings.sections.get(place, {}).items():
             values[name] = value
-            sources[name] = f"{settings.source}, [{place}]"
+            sources[name] = _set_in(settings, place, name)
     rule = replace(RULE, **{n: v for n, v in values.items() if n in _RULE_FIELDS})
     mine = {n: v for n, v in values.items() if n in FACTS_NUMBERS}
     told = {**facts.sources, **{n: sources[n] for n in mine}}
     changed = replace(facts, sources=MappingProxyType(told), **mine)  # type: ignore[arg-type]
     for low, high in IN_ORDER:
-        if not getattr(changed, low) < getattr(changed, high):
+        below, above = getattr(changed, low), getattr(changed, high)
+        if not below < above:
             raise DensitycamError(
-                f"For {vessel.name if vessel else facts.title}, {low} is "
-                f"{getattr(changed, low):g} and {high} {getattr(changed, high):g}.",
-                f"In {settings.source}, set {low} below {high}.",
+                f"For {vessel.name if vessel else facts.title}, {low} is {plain_number(below)} and "
+                f"{high} {plain_number(above)} "
+                f"({' and '.join(sources[n] for n in (low, high) if n in sources)}).",
+                f"Set {low} below {high}.",
             )
     return rule, changed
 
 
-def settings_text(facts: SpeciesFacts | None = None) -> str:
+def thresholds(
+    settings: Settings, facts: SpeciesFacts, vessel: VesselRecord | None = None
+) -> tuple[Threshold, ...]:
+    """Return every number of the decision as it holds for a vessel, each with its source.
+
+    Parameters and errors as in `thresholds_of`.
+    """
+    rule, changed = thresholds_of(settings, facts, vessel)
+    set_in = {
+        name: _set_in(settings, place, name)
+        for place in _places(facts, vessel)
+        for name in settings.sections.get(place, {})
+    }
+    return (
+        *(
+            replace(t, value=getattr(rule, t.name), source=set_in.get(t.name, t.source))
+            for t in _of_rule()
+        ),
+        *_of_facts(changed),
+    )
+
+
+def _of_rule() -> Iterator[Threshold]:
+    for f in fields(Rule):
+        about = f.metadata
+        # Every field of the rule is a number with a default.
+        yield Threshold(
+            f.name,
+            float(f.default),  # type: ignore[arg-type]
+            about["unit"],
+            about["meaning"],
+            about["source"],
+        )
+
+
+def _of_facts(facts: SpeciesFacts) -> Iterator[Threshold]:
+    for name, (unit, meaning) in FACTS_NUMBERS.items():
+        yield Threshold(name, getattr(facts, name), unit, meaning, facts.sources[name])
+
+
+def settings_text(species: Iterable[SpeciesFacts] = ()) -> str:
     """Return a settings file that sets nothing: every threshold with its meaning and source.
 
     Parameters
     ----------
-    facts : SpeciesFacts or None
-        Adds a section for this species.
+    species : iterable of SpeciesFacts
+        Adds a section for each.
 
     Returns
     -------
@@ -193,20 +313,36 @@ def settings_text(facts: SpeciesFacts | None = None) -> str:
     """
     lines = [
         "# Thresholds of the decision. Take the # away from a line to set its number.",
-        "# What [all] sets holds everywhere; [species NAME] and [vessel NAME] go before it.",
+        "# What [all] sets holds everywhere; [species NAME] and [vessel NAME] go before it and may",
+        "# set any of these numbers.",
         "",
         "[all]",
+        *(line for threshold in _of_rule() for line in _entry(threshold)),
     ]
-    for f in fields(Rule):
-        about = f.metadata
-        lines += _entry(f.name, f.default, about["unit"], about["meaning"], about["source"])
-    if facts is not None:
-        lines += ["", f"[species {facts.id}]"]
-        for name, (unit, meaning) in FACTS_NUMBERS.items():
-            lines += _entry(name, getattr(facts, name), unit, meaning, facts.sources[name])
+    for facts in species:
+        lines += ["", "", f"[species {facts.id}]"]
+        lines += [line for threshold in _of_facts(facts) for line in _entry(threshold)]
     return "\n".join(lines) + "\n"
 
 
-def _entry(name: str, value: object, unit: str, meaning: str, source: str) -> list[str]:
-    about = textwrap.wrap(f"{meaning} Source: {source}.", 96, break_long_words=False)
-    return ["", *(f"# {line}" for line in about), f"# {name} = {value:g}   # {unit}"]
+def _entry(threshold: Threshold) -> list[str]:
+    about = f"{threshold.meaning} Source: {threshold.source}."
+    said = textwrap.wrap(about, 96, break_long_words=False)
+    setting = f"# {threshold.name} = {plain_number(threshold.value)}   # {threshold.unit}"
+    return ["", *(f"# {line}" for line in said), setting]
+
+
+def plain_number(value: float) -> str:
+    """Return a number as a keeper would type it: 0.25, 700000, 5e6."""
+    return f"{value:g}".replace("e+0", "e").replace("e+", "e")
+
+
+def _places(facts: SpeciesFacts, vessel: VesselRecord | None) -> tuple[str, ...]:
+    """Return the sections that hold for a vessel, the nearest last."""
+    own = () if vessel is None else (f"vessel {vessel.name.strip()}".lower(),)
+    return ("all", f"species {facts.id}".lower(), *own)
+
+
+def _set_in(settings: Settings, place: str, name: str) -> str:
+    line = settings.lines.get(f"{place}/{name}")
+    return f"{settings.source}, {f'line {line}, ' if line else ''}[{place}]"

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 
 from densitycam.calibration.estimate import Estimate, signs_with
 from densitycam.calibration.species import SpeciesFacts, load_species
+from densitycam.culture.readiness import RULE, Rule
 from densitycam.culture.series import DensityPoint, Split
+from densitycam.culture.settings import Settings, thresholds_of
 from densitycam.errors import DensitycamError
 from densitycam.journal.encode import to_json
 from densitycam.journal.store import (
@@ -124,6 +126,8 @@ class VesselHistory:
     strangers : tuple of PhotoRecord
         Photos that show another vessel than the earlier ones did, as refused: without a reading.
         As more photos come, the vessel's own may turn out to be others.
+    rule : Rule
+        The numbers that decide, beside those among the facts.
     """
 
     vessel: VesselRecord
@@ -133,6 +137,7 @@ class VesselHistory:
     readings: tuple[DatedReading, ...]
     logged_splits: tuple[Split, ...]
     strangers: tuple[PhotoRecord, ...] = ()
+    rule: Rule = RULE
 
 
 def in_use(photo: PhotoRecord, vessel: VesselRecord, blank: BlankRecord | None) -> PhotoRecord:
@@ -418,7 +423,9 @@ def calibrate_if_new(
     return record
 
 
-def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
+def vessel_history(
+    journal: Journal, vessel: VesselRecord, settings: Settings | None = None
+) -> VesselHistory:
     """Estimate every reading of a vessel anew and keep the estimates.
 
     Parameters
@@ -427,6 +434,8 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
         Where the readings are; their estimates are brought up to date in it.
     vessel : VesselRecord
         Which vessel.
+    settings : Settings, optional
+        The keeper's own thresholds.
 
     Returns
     -------
@@ -435,6 +444,7 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
     """
     from densitycam.calibration.model import estimate
 
+    rule, facts = thresholds_of(settings or Settings(), load_species(vessel.species), vessel)
     calibration, kept = calibration_in_force(journal, vessel)
     at = calibrations_in_force(journal, vessel)
     blank = journal.blank(vessel.name)
@@ -454,12 +464,13 @@ def vessel_history(journal: Journal, vessel: VesselRecord) -> VesselHistory:
     return with_species_signs(
         VesselHistory(
             vessel=vessel,
-            facts=load_species(vessel.species),
+            facts=facts,
             calibration=calibration,
             kept_calibration=kept,
             readings=tuple(readings),
             logged_splits=_dated_splits(journal.splits(vessel.name), [r.when for r in readings]),
             strangers=tuple(strangers.values()),
+            rule=rule,
         )
     )
 
@@ -601,6 +612,7 @@ def _advise(
         vessel=history.vessel,
         now=now,
         last_point=running[-1] if running else None,
+        rule=history.rule,
         warnings=early_warnings(points, splits, now, settles=history.facts.settles),
     )
     return grown, advice

@@ -1,0 +1,69 @@
+"""The keeper's settings file: a text beside the journal, so that the two are copied together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from densitycam.atomic_file import write_whole
+from densitycam.calibration.species import load_species, species_ids
+from densitycam.culture.settings import Settings, read_settings, settings_text
+from densitycam.errors import DensitycamError
+from densitycam.journal.store import Journal
+
+__all__ = ["load_settings", "settings_path", "write_settings"]
+
+
+def settings_path(journal: Path) -> Path:
+    """Return the file of settings that belongs to a journal: journal.settings.ini beside it."""
+    return journal.with_name(f"{journal.stem}.settings.ini")
+
+
+def load_settings(path: Path, journal: Journal) -> Settings:
+    """Read the settings that belong to a journal.
+
+    Parameters
+    ----------
+    path : Path
+        The file; one that does not exist sets nothing.
+    journal : Journal
+        Knows which vessels there are.
+
+    Returns
+    -------
+    Settings
+        Checked.
+
+    Raises
+    ------
+    DensitycamError
+        When it cannot be read, or for the first line that cannot be used.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        return Settings(source=path.name)
+    except (OSError, UnicodeDecodeError) as error:
+        raise DensitycamError(
+            f"The settings {path} cannot be read: {error}.",
+            "Keep it as plain text (UTF-8), or move it away to go by the usual numbers.",
+        ) from error
+    return read_settings(
+        text,
+        path.name,
+        species=species_ids(),
+        vessels=[v.name for v in journal.vessels()],
+    )
+
+
+def write_settings(path: Path, journal: Journal) -> None:
+    """Write a settings file that sets nothing, with a section for each species of the journal.
+
+    Raises
+    ------
+    DensitycamError
+        Where there is one already, or it cannot be written.
+    """
+    if path.exists():
+        raise DensitycamError(f"There is a settings file already: {path}.", "Edit that one.")
+    kept = sorted({v.species for v in journal.vessels()})
+    write_whole(path, settings_text(load_species(name) for name in kept).encode())
