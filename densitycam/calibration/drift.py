@@ -323,6 +323,6 @@ def _weighted(values: Sequence[tuple[float, float]]) -> float:
 def _apart(factor: float) -> str:
     """Return a factor as words: "34 % above", "41 % below", "2.1 times"."""
     if factor >= 1.9:
-        return f"{factor:.2g} times"
+        return f"{factor:.2g} times" if factor < 99.5 else f"{factor:.0f} times"
     percent = abs(factor - 1) * 100
     return f"{percent:.2g} % {'above' if factor >= 1 else 'below'}"

@@ -409,7 +409,7 @@ def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
 
 def _lines(tally: Tally, result: TallyResult, more: str) -> list[tuple[str, str]]:
     """Return what a tally says as labelled paragraphs."""
-    from densitycam.report.numbers import format_cells, format_slide
+    from densitycam.report.numbers import format_cells, format_slide, significant
 
     slide = result.slide
     how = ", found by the program and accepted by you" if tally.machine_assisted else ""
@@ -433,7 +433,7 @@ def _lines(tally: Tally, result: TallyResult, more: str) -> list[tuple[str, str]
         lines.append(("Fillings", result.replicates.meaning))
     lines += [("Note", words) for words in warnings]
     if math.isfinite(result.half_width):
-        lines.append(("Precision", f"+/-{100 * result.half_width:.2g} %. {more}"))
+        lines.append(("Precision", f"+/-{significant(100 * result.half_width)} %. {more}"))
     else:
         lines.append(("Precision", more))
     return lines

@@ -13,6 +13,7 @@ from densitycam.counting.tally import (
     judge_tally,
     more_to_count,
 )
+from densitycam.culture.wording import significant
 from densitycam.errors import DensitycamError
 
 #: What may be typed instead of a number.
@@ -105,7 +106,12 @@ def _running(tally: Tally, half_width: float) -> str:
     said = f"  {tally.cells} cells in {tally.squares:g} square{'' if tally.squares == 1 else 's'}"
     if not tally.cells:
         return said
-    wide = f"+/-{100 * result.half_width:.2g} %"
+    wide = f"+/-{significant(100 * result.half_width)} %"
+    if result.spread.verdict == "clumped":
+        return (
+            f"{said}, {wide}. The squares differ by more than chance: if the last number was a "
+            "slip, u takes it back; if not, shake the sample, load again and start over."
+        )
     return f"{said}, {wide}. {more_to_count(tally, half_width=half_width).sentence}"
 
 

@@ -191,7 +191,9 @@ def format_slide(count: SlideCount) -> str:
 
 def format_off(factor: float) -> str:
     """Return by how much a count is off, such as "2.4 times too low" for a factor of 0.42."""
-    return f"{factor:.2g} times too high" if factor > 1 else f"{1 / factor:.2g} times too low"
+    if factor > 1:
+        return f"{significant(factor)} times too high"
+    return f"{significant(1 / factor)} times too low"
 
 
 def format_rate(growth: Growth) -> str:

@@ -44,7 +44,7 @@ def stray_words(calibration: Calibration) -> tuple[str, ...]:
         apart = max(p.off for p in doubtful)
         return (
             f"{doubtful[0].label} and {doubtful[1].label} contradict each other by a factor of "
-            f"{apart:.2g}, and nothing tells which is right: count a third slide.",
+            f"{significant(apart)}, and nothing tells which is right: count a third slide.",
         )
     said = []
     for point in doubtful:

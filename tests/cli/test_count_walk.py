@@ -41,6 +41,14 @@ def test_undo_reaches_back_into_the_side_before():
     assert "There is nothing to take back." in said
 
 
+def test_a_slip_of_the_finger_is_noticed_at_once():
+    # 310 in place of 31: index of dispersion 245 against a chi-square limit of 5.02 (computed).
+    _, said = walked("24", "310", "u", "31", "q")
+    assert "if the last number was a slip, u takes it back" in said[1]
+    assert "+/-260 %" in said[1]
+    assert "slip" not in said[3]
+
+
 def test_a_square_that_the_chamber_does_not_have_is_not_taken():
     # One round field, both sides of a slide: the third cannot be.
     counted, said = walked("120", "131", "99", "f", "", "", tally=WHOLE)

@@ -56,7 +56,7 @@ def test_a_bad_slide_is_marked_by_name_with_its_factor(tmp_path):
     half = replace(POINTS[2], off=1 / 2.4)
     write(tmp_path / "plot.svg", [POINTS[0], twice, half, POINTS[3]])
     said = words(tmp_path / "plot.svg")
-    assert "5 Mar: 2 times too high" in said
+    assert "5 Mar: 2.0 times too high" in said
     assert "8 Mar: 2.4 times too low" in said
     assert "slide that strays from the others" in said
     write(tmp_path / "fine.svg")
@@ -67,7 +67,7 @@ def test_of_many_slides_only_bad_ones_are_named(tmp_path):
     many = [replace(POINTS[0], label=f"slide {n}", counted=1e6 * 1.1**n) for n in range(30)]
     write(tmp_path / "plot.svg", [*many[:-1], replace(many[-1], off=0.5)])
     said = words(tmp_path / "plot.svg")
-    assert "slide 29: 2 times too low" in said
+    assert "slide 29: 2.0 times too low" in said
     assert "slide 7" not in said
 
 

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from report_inputs import ESTIMATE, LESS, MORE
 
 from densitycam.journal.recalibrate import Change
+from densitycam.report.numbers import format_off
 from densitycam.report.recalibration import changes_lines
 
 PHOTO = SimpleNamespace(taken_at=datetime(2026, 5, 12, 8), file_name="day 11.jpg")
@@ -32,3 +33,9 @@ def test_what_changes_by_nothing_is_not_listed():
     told = [Change(PHOTO, ESTIMATE, replace(ESTIMATE, calibration_id="other"))]
     assert changes_lines(told) == ["No estimate of 1 past photos changes."]
     assert changes_lines([]) == []
+
+
+def test_a_forgotten_dilution_is_written_out_without_an_exponent():
+    assert format_off(1 / 100.3) == "100 times too low"
+    assert format_off(247.0) == "250 times too high"
+    assert format_off(2.04) == "2.0 times too high"
