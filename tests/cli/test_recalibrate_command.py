@@ -69,7 +69,7 @@ def test_a_bad_slide_is_named_with_its_factor(run, kept):
     with kept() as journal:
         add_slide(journal, 9, wrong=2.0)
     said = " ".join(run("recalibrate", "--vessel", "jar").output.split())
-    assert "2026-05-10 day 9.jpg is 2 times too high by what the other slides say" in said
+    assert "2026-05-10 day 9.jpg is 2.0 times too high by what the other slides say" in said
     assert "it hardly counts" in said
     found = json.loads(run("recalibrate", "--vessel", "jar", "--json").output)
     (doubtful,) = found["after"]["doubtful"]
@@ -87,7 +87,7 @@ def test_of_two_slides_of_one_photo_only_the_bad_one_is_named(run, kept, tmp_pat
     said = " ".join(run("recalibrate", "--vessel", "jar").output.split())
     assert said.count("by what the other slides say") == 1
     run("calibrate", "--vessel", "jar", "--plot", tmp_path / "fit.svg")
-    assert (tmp_path / "fit.svg").read_text().count(": 2 times too high") == 1
+    assert (tmp_path / "fit.svg").read_text().count(": 2.0 times too high") == 1
 
 
 def test_a_count_that_is_too_low_is_named_as_such(run, kept):
@@ -135,10 +135,10 @@ def test_calibrate_names_a_bad_slide_in_text_and_plot(run, kept, tmp_path):
         add_slide(journal, 9, wrong=2.0)
     out = tmp_path / "fit.svg"
     said = " ".join(run("calibrate", "--vessel", "jar", "--plot", out).output.split())
-    assert "day 9.jpg is 2 times too high" in said
+    assert "day 9.jpg is 2.0 times too high" in said
     assert "The slide of 2026-05-10 day 9.jpg counts 2 times what its photo foretold" in said
     drawn = out.read_text()
-    assert "10 May: 2 times too high" in drawn
+    assert "10 May: 2.0 times too high" in drawn
     assert "where 95 % of new photos lie" in drawn
 
 
