@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING
 
 from densitycam.calibration.estimate import Estimate, signs_with
 from densitycam.calibration.species import SpeciesFacts, load_species
+from densitycam.culture.dilution import Dilution, as_diluted
 from densitycam.culture.readiness import RULE, Rule
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.settings import Settings, thresholds_of
 from densitycam.errors import DensitycamError
+from densitycam.journal.batches import Batch, batch_begin, batches, waters
 from densitycam.journal.encode import to_json
 from densitycam.journal.store import (
     BlankRecord,
@@ -22,7 +24,6 @@ from densitycam.journal.store import (
     Journal,
     PhotoRecord,
     SlideRecord,
-    SplitRecord,
 )
 from densitycam.vessel.blank import with_blank
 from densitycam.vessel.record import VesselRecord
@@ -122,12 +123,16 @@ class VesselHistory:
     readings : tuple of DatedReading
         In order of time.
     logged_splits : tuple of Split
-        In order of time.
+        In order of time; a large top-up is one.
     strangers : tuple of PhotoRecord
         Photos that show another vessel than the earlier ones did, as refused: without a reading.
         As more photos come, the vessel's own may turn out to be others.
     rule : Rule
         The numbers that decide, beside those among the facts.
+    dilutions : tuple of Dilution
+        Small top-ups and evaporation, in order of time.
+    batches : tuple of Batch
+        In order of time; none where neither an inoculation nor an end was logged.
     """
 
     vessel: VesselRecord
@@ -138,6 +143,8 @@ class VesselHistory:
     logged_splits: tuple[Split, ...]
     strangers: tuple[PhotoRecord, ...] = ()
     rule: Rule = RULE
+    dilutions: tuple[Dilution, ...] = ()
+    batches: tuple[Batch, ...] = ()
 
 
 def in_use(photo: PhotoRecord, vessel: VesselRecord, blank: BlankRecord | None) -> PhotoRecord:
@@ -461,6 +468,8 @@ def vessel_history(
         readings.append(DatedReading(replace(photo, estimate=value), value))
     if changed:
         journal.set_estimates(changed)
+    log, taken = journal.log(vessel=vessel.name), [r.when for r in readings]
+    water = waters(vessel, splits=journal.splits(vessel.name), log=log, photos=taken)
     return with_species_signs(
         VesselHistory(
             vessel=vessel,
@@ -468,9 +477,11 @@ def vessel_history(
             calibration=calibration,
             kept_calibration=kept,
             readings=tuple(readings),
-            logged_splits=_dated_splits(journal.splits(vessel.name), [r.when for r in readings]),
+            logged_splits=water.splits,
             strangers=tuple(strangers.values()),
             rule=rule,
+            dilutions=water.dilutions,
+            batches=batches(log, taken),
         )
     )
 
@@ -491,29 +502,13 @@ def with_species_signs(history: VesselHistory) -> VesselHistory:
             continue
         signs = species_signs(reading, history.calibration)
         if "pale" in signs:
-            splits = splits_until(history, [*signed, dated], dated.when)
-            told = foretell(density_points(signed), splits, dated.when)
+            _, splits = batch_series(history, [*signed, dated], dated.when)
+            points, _ = batch_series(history, signed, dated.when)
+            told = foretell(points, splits, dated.when)
             signs = species_signs(reading, history.calibration, foretold=told)
         reading = replace(reading, flags=(*reading.flags, *signs))
         signed.append(replace(dated, photo=replace(dated.photo, reading=reading)))
     return replace(history, readings=tuple(signed))
-
-
-def _dated_splits(records: Sequence[SplitRecord], photos: Sequence[datetime]) -> tuple[Split, ...]:
-    """Return the logged splits in order of time, each day without a time given one.
-
-    It is noon, or just after the day's last photo where that was taken later: a split of a
-    dated day must not come before the photo that led to it.
-    """
-    splits = []
-    for record in records:
-        when = record.done_at
-        if not record.timed:
-            same_day = [p for p in photos if p.date() == when.date()]
-            noon = when.replace(hour=12)
-            when = max([noon, *(p + timedelta(seconds=1) for p in same_day)])
-        splits.append(Split(when=when, kept_share=record.kept_ml / record.total_ml))
-    return tuple(sorted(splits, key=lambda s: s.when))
 
 
 def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]:
@@ -544,14 +539,54 @@ def splits_until(
 ) -> tuple[Split, ...]:
     """Return the splits that can be known at a moment from some readings.
 
-    Those logged up to then, and those concluded from falls in density that none of them
-    explains.
+    Those logged up to then, and those concluded from falls in density that neither they nor a
+    new culture nor a top-up explains.
     """
     from densitycam.culture.growth import infer_splits
 
     logged = [s for s in history.logged_splits if s.when <= now]
-    inferred = infer_splits(density_points(readings), logged)
+    points = as_diluted(density_points(readings), history.dilutions, now)
+    groups: dict[datetime | None, list[DensityPoint]] = {}
+    for point in points:
+        groups.setdefault(batch_begin(history.batches, point.when), []).append(point)
+    inferred = [s for group in groups.values() for s in infer_splits(group, logged)]
     return tuple(sorted([*logged, *inferred], key=lambda s: s.when))
+
+
+def batch_series(
+    history: VesselHistory, readings: Sequence[DatedReading], now: datetime
+) -> tuple[tuple[DensityPoint, ...], tuple[Split, ...]]:
+    """Return densities and splits of the culture that is in the vessel at a moment.
+
+    Parameters
+    ----------
+    history : VesselHistory
+        The vessel's.
+    readings : sequence of DatedReading
+        Those that are known.
+    now : datetime
+        The moment.
+
+    Returns
+    -------
+    points : tuple of DensityPoint
+        Since the culture's inoculation, where one was logged; those before a top-up as if it had
+        been done already.
+    splits : tuple of Split
+        Likewise; the inoculation is the first of them, with a kept share of nan: time counts
+        from it, and no density from before it tells anything of now.
+    """
+    begin = batch_begin(history.batches, now)
+    splits = splits_until(history, readings, now)
+    if begin is None:
+        return as_diluted(density_points(readings), history.dilutions, now), splits
+    own = [r for r in readings if r.when >= begin]
+    since = tuple(s for s in splits if s.when > begin)
+    return (
+        as_diluted(density_points(own), history.dilutions, now),
+        # Photos of the very moment of inoculation show the new culture.
+        (Split(when=begin - timedelta(seconds=1), kept_share=math.nan), *since),
+    )
 
 
 def advise_at(history: VesselHistory, place: int) -> tuple[Growth, Advice]:
@@ -600,8 +635,7 @@ def _advise(
     from densitycam.culture.readiness import decide
     from densitycam.culture.warning import early_warnings
 
-    points = density_points(readings)
-    splits = splits_until(history, readings, now)
+    points, splits = batch_series(history, readings, now)
     grown = growth(points, splits, now)
     running = [p for p in points if not splits or p.when > splits[-1].when]
     advice = decide(

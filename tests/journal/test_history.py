@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import pytest
 from exactly import exactly
 from test_store import PHOTO, RACK, READING
 
@@ -13,12 +14,13 @@ from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.model import start_calibration
 from densitycam.calibration.pigment import pigment_of
 from densitycam.calibration.species import load_species
+from densitycam.culture.dilution import Dilution
 from densitycam.culture.series import Split
 from densitycam.flags import FLAGS
+from densitycam.journal.batches import Batch, waters
 from densitycam.journal.history import (
     DatedReading,
     VesselHistory,
-    _dated_splits,
     advise_at,
     advise_refused,
     density_points,
@@ -102,12 +104,45 @@ def test_a_split_without_a_time_comes_after_the_days_last_photo():
     record = SplitRecord("v", day, 250.0, 1000.0)
     assert not record.timed
     evening = BEGIN.replace(hour=19)
-    (split,) = _dated_splits([record], [BEGIN, evening, BEGIN + timedelta(days=1)])
+    photos = [BEGIN, evening, BEGIN + timedelta(days=1)]
+    (split,) = waters(RACK, splits=[record], log=(), photos=photos).splits
     assert evening < split.when < evening + timedelta(minutes=1)
-    (noon,) = _dated_splits([record], [BEGIN])
+    (noon,) = waters(RACK, splits=[record], log=(), photos=[BEGIN]).splits
     assert noon.when == BEGIN.replace(hour=12)
     timed = replace(record, done_at=BEGIN.replace(hour=7))
-    assert _dated_splits([timed], [BEGIN])[0].when == timed.done_at
+    (split,) = waters(RACK, splits=[timed], log=(), photos=[BEGIN]).splits
+    assert split.when == timed.done_at
+
+
+def test_a_top_up_is_taken_off_growth_and_starts_no_batch():
+    # Doubling every two days; a fifth of new water between day 3 and day 4.
+    plain = history([1e6 * 2 ** (n / 2) for n in range(7)])
+    mixed = [1e6 * 2 ** (n / 2) * (0.8 if n > 3 else 1.0) for n in range(7)]
+    topped = replace(history(mixed), dilutions=(Dilution(at(3.5), 0.8),))
+    grown = advise_at(topped, 6)[0]
+    assert grown.rate_per_day == pytest.approx(math.log(2) / 2, rel=1e-9)
+    assert grown.days_since_split == 6
+    assert grown.low == pytest.approx(advise_at(plain, 6)[0].low, rel=1e-9)
+    # Not logged, it costs rate and looks like noise.
+    assert advise_at(history(mixed), 6)[0].rate_per_day < 0.9 * grown.rate_per_day
+    # What was decided before it stays.
+    assert exactly(advise_at(topped, 3)) == exactly(advise_at(history(mixed), 3))
+
+
+def test_a_new_culture_has_nothing_of_the_one_before():
+    # The old one stood at 4e7, the new one begins at 2e6 on day 3.5 and doubles every day.
+    series = [4e7, 4e7, 4.1e7, 4e7, 2e6, 4e6, 8e6]
+    new = (Batch("rack 3", at(3.5), None),)
+    known = replace(history(series), batches=new)
+    grown = advise_at(known, 6)[0]
+    assert grown.rate_per_day == pytest.approx(math.log(2), rel=1e-9)
+    assert grown.days_since_split == pytest.approx(2.5, abs=1e-4)
+    assert not grown.split_inferred
+    assert splits_until(known, known.readings, at(6)) == ()
+    assert advise_at(known, 4)[0].phase == "unknown"
+    assert math.isnan(advise_at(known, 4)[0].rate_per_day)
+    # The day before, the old culture was the one that counted.
+    assert advise_at(known, 3)[0].points == 4
 
 
 def test_later_photos_and_splits_change_no_earlier_decision():
