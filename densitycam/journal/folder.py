@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
 from densitycam.journal.prints import BARE_CARD_FOLDER
-from densitycam.journal.scoring import PHOTO_SUFFIXES, content_hash, known_or_read
+from densitycam.journal.scoring import (
+    PHOTO_SUFFIXES,
+    ReadingJob,
+    content_hash,
+    known_or_job,
+    read_job,
+    unexpected,
+)
 from densitycam.journal.store import Journal, PhotoRecord
 from densitycam.vessel.record import VesselRecord
+
+#: So many photos to be read are read here: starting workers costs as much as it saves. Measured
+#: by tests/benchmarks/speed.py.
+FEW = 4
+#: So many photos are handed out, or read before their turn, at most. Enough for a cluster, and
+#: little memory: neither a job nor a reading holds a picture.
+AHEAD = 256
 
 
 @dataclass(frozen=True)
@@ -164,47 +179,150 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
     return FolderPlan(tuple(photos), tuple(skipped), tuple(bare_cards))
 
 
-def score_folder(journal: Journal, photos: Iterable[FolderPhoto]) -> Iterable[Outcome]:
+def score_folder(
+    journal: Journal, photos: Iterable[FolderPhoto], *, executor: Executor | None = None
+) -> Iterator[Outcome]:
     """Read each photo that is new or changed, keep it, and say what became of it, one by one.
 
     Parameters
     ----------
     journal : Journal
-        Each photo is kept in a transaction of its own, so that an interrupted run loses no more
-        than the photo it was at.
+        Each photo is kept as soon as it is read, in a transaction of its own, so that an
+        interrupted run loses no more than the photos it was at. Only this process writes to it.
     photos : iterable of FolderPhoto
         What to score.
+    executor : Executor or None
+        Reads the photos where more than `FEW` of them are to be read, such as
+        `densitycam.journal.workers.Workers`; one whose workers are on other machines must find
+        the photos under the same paths there. None reads them here.
 
     Yields
     ------
     Outcome
         One a photo, in their order; no photo's failure stops the rest.
+
+    Raises
+    ------
+    DensitycamError
+        When the journal cannot be written.
+    ImportError
+        When a system library is missing.
     """
+    held: list[tuple[int, ReadingJob]] = []  # until it is known that they are more than a few
+    handed_out: dict[Future[PhotoRecord | str], int] = {}
+    waiting: dict[int, FolderPhoto] = {}  # for their outcome
+    ready: dict[int, Outcome] = {}  # for their turn
+    turn = 0
+    workers = False
+
+    def keep(place: int, found: PhotoRecord | str) -> None:
+        ready[place] = _kept(journal, waiting.pop(place), found)
+
+    def advance(most_ahead: int) -> Iterator[Outcome]:
+        """Take in what has been read, and wait while more than so many photos are ahead."""
+        nonlocal turn
+        while True:
+            for future in [f for f in handed_out if f.done()]:
+                keep(handed_out.pop(future), _result(future))
+            while turn in ready:
+                yield ready.pop(turn)
+                turn += 1
+            if len(waiting) + len(ready) <= most_ahead:
+                return
+            if handed_out:
+                wait(handed_out, return_when=FIRST_COMPLETED)
+            for place, job in held:  # a few among many that were known
+                keep(place, read_job(job))
+            held.clear()
+
+    try:
+        for place, (photo, found) in enumerate(_looked_up(journal, photos)):
+            if isinstance(found, Outcome):
+                ready[place] = found
+            else:
+                waiting[place] = photo
+                held.append((place, found))
+            if executor is None:
+                yield from advance(0)
+                continue
+            workers = workers or len(held) > FEW
+            if workers:
+                handed_out |= {_hand_out(executor, job): place for place, job in held}
+                held.clear()
+            yield from advance(AHEAD)
+        yield from advance(0)
+    finally:
+        for future in handed_out:
+            future.cancel()
+
+
+def _looked_up(
+    journal: Journal, photos: Iterable[FolderPhoto]
+) -> Iterator[tuple[FolderPhoto, Outcome | ReadingJob]]:
+    """Tell the photos that are to be read from those of which the outcome is known."""
     seen: dict[tuple[str, str], str] = {}
     prints = journal.prints_in_use()
     for photo in photos:
         try:
             sha256 = content_hash(photo.path)
-            key = (photo.vessel.name, sha256)
-            if key in seen:
-                yield Outcome(photo, None, fresh=False, duplicate_of=seen[key])
-                continue
-            seen[key] = photo.shown
-            record, fresh = known_or_read(
-                journal, photo.vessel, photo.path, sha256=sha256, prints=prints
-            )
         except DensitycamError as error:
-            yield Outcome(photo, None, fresh=True, problem=str(error))
-        except ImportError:
-            raise  # a missing system library fails every photo alike: say so once
-        except Exception as error:  # a fault of ours in one photo must not cost the others
-            what = f"{type(error).__name__}: {error}"
-            yield Outcome(
-                photo, None, fresh=True, problem=f"An unexpected fault, please report it: {what}"
-            )
+            yield photo, Outcome(photo, None, fresh=True, problem=str(error))
+            continue
+        key = (photo.vessel.name, sha256)
+        if key in seen:
+            yield photo, Outcome(photo, None, fresh=False, duplicate_of=seen[key])
+            continue
+        seen[key] = photo.shown
+        found = known_or_job(journal, photo.vessel, photo.path, sha256=sha256, prints=prints)
+        if isinstance(found, PhotoRecord):
+            yield photo, _outcome(photo, found, fresh=False)
         else:
-            problem = record.message or "" if record.status == "refused" else ""
-            yield Outcome(photo, record, fresh=fresh, problem=problem)
+            yield photo, found
+
+
+def _hand_out(executor: Executor, job: ReadingJob) -> Future[PhotoRecord | str]:
+    """Hand a job to an executor; one that takes no more fails the job."""
+    try:
+        return executor.submit(read_job, job)
+    except RuntimeError as error:  # broken, or shut down meanwhile
+        failed: Future[PhotoRecord | str] = Future()
+        failed.set_exception(error)
+        return failed
+
+
+def _result(future: Future[PhotoRecord | str]) -> PhotoRecord | str:
+    """Return what a worker made of a photo, or what became of the worker."""
+    try:
+        return future.result()
+    except DensitycamError as error:
+        return str(error)
+    except ImportError:
+        raise  # a missing system library fails every photo alike: say so once
+    except Exception as error:  # as executors raise them for a worker that is gone
+        return (
+            f"The worker that read it was lost ({type(error).__name__}: {error}). Repeat the "
+            "command: what has been read is kept."
+        )
+
+
+def _kept(journal: Journal, photo: FolderPhoto, found: PhotoRecord | str) -> Outcome:
+    """Keep what was read of a photo."""
+    if not isinstance(found, str):
+        try:
+            found = journal.record_photo(found)
+        except DensitycamError:
+            raise  # the journal cannot be written, which is no fault of the photo
+        except Exception as error:  # a fault of ours in one photo must not cost the others
+            found = unexpected(error)
+    return _outcome(photo, found, fresh=True)
+
+
+def _outcome(photo: FolderPhoto, found: PhotoRecord | str, *, fresh: bool) -> Outcome:
+    """Return the outcome of a photo with a record, or of one with none and why."""
+    if isinstance(found, str):
+        return Outcome(photo, None, fresh=fresh, problem=found)
+    problem = found.message or "" if found.status == "refused" else ""
+    return Outcome(photo, found, fresh=fresh, problem=problem)
 
 
 def judged(outcomes: Iterable[Outcome], strangers: Iterable[PhotoRecord]) -> list[Outcome]:

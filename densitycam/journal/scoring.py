@@ -112,6 +112,70 @@ def print_set(prints: Sequence[PrintRecord]) -> str:
     return hashlib.sha256("".join(texts).encode()).hexdigest()[:12]
 
 
+@dataclass(frozen=True)
+class ReadingJob:
+    """All that reading one photo needs, so that it can be done in another process.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+    vessel : VesselRecord
+        The culture's vessel.
+    optics : Optics
+        What it stood in.
+    sha256 : str
+        Of the photo's bytes.
+    prints : tuple of PrintRecord
+        The journal's `prints_in_use`.
+    """
+
+    path: Path
+    vessel: VesselRecord
+    optics: Optics
+    sha256: str
+    prints: tuple[PrintRecord, ...]
+
+
+def known_or_job(
+    journal: Journal,
+    vessel: VesselRecord,
+    path: Path,
+    *,
+    sha256: str,
+    prints: Sequence[PrintRecord],
+) -> PhotoRecord | ReadingJob:
+    """Return a photo's record, or what reading it takes where the journal has none that holds.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where to look.
+    vessel : VesselRecord
+        The culture's vessel; its optics are taken unless the photo was snapped with its own.
+    path : Path
+        The photo.
+    sha256 : str
+        Of its bytes.
+    prints : sequence of PrintRecord
+        The journal's `prints_in_use`.
+
+    Returns
+    -------
+    PhotoRecord or ReadingJob
+        A job where the journal does not know the photo, or other code measured it, or with other
+        optics or prints.
+    """
+    record = journal.find_photo(sha256, vessel.name)
+    optics = optics_for(vessel)
+    if record is not None:
+        if record.own_optics:
+            optics = Optics(record.path_mm, record.shape, record.dilution, own=True)
+        if _still_holds(record, optics, prints):
+            return record
+    return ReadingJob(path, vessel, optics, sha256, tuple(prints))
+
+
 def known_or_read(
     journal: Journal,
     vessel: VesselRecord,
@@ -124,39 +188,50 @@ def known_or_read(
 
     Parameters
     ----------
-    journal : Journal
-        Where to look, and where it is kept.
-    vessel : VesselRecord
-        The culture's vessel; its optics are taken unless the photo was snapped with its own.
-    path : Path
-        The photo.
-    sha256 : str
-        Of its bytes.
-    prints : sequence of PrintRecord
-        The journal's `prints_in_use`.
+    journal, vessel, path, sha256, prints
+        As in `known_or_job`.
 
     Returns
     -------
     record : PhotoRecord
         As kept, measured or refused.
     fresh : bool
-        True where it was read now: the journal did not know it, or other code measured it, or
-        with other optics or prints.
+        True where it was read now.
 
     Raises
     ------
     DensitycamError
         When there is no such file or it cannot be read.
     """
-    record = journal.find_photo(sha256, vessel.name)
-    optics = optics_for(vessel)
-    if record is not None:
-        if record.own_optics:
-            optics = Optics(record.path_mm, record.shape, record.dilution, own=True)
-        if _still_holds(record, optics, prints):
-            return record, False
-    measured, _ = measure(path, vessel, optics, sha256=sha256, prints=prints)
+    found = known_or_job(journal, vessel, path, sha256=sha256, prints=prints)
+    if isinstance(found, PhotoRecord):
+        return found, False
+    measured, _ = measure(path, vessel, found.optics, sha256=sha256, prints=prints)
     return journal.record_photo(measured), True
+
+
+def read_job(job: ReadingJob) -> PhotoRecord | str:
+    """Read one photo of many, in any process: its record, or why there is none.
+
+    Raises
+    ------
+    ImportError
+        Where a system library is missing, which fails every photo alike.
+    """
+    try:
+        record, _ = measure(job.path, job.vessel, job.optics, sha256=job.sha256, prints=job.prints)
+    except DensitycamError as error:
+        return str(error)
+    except ImportError:
+        raise
+    except Exception as error:  # a fault of ours in one photo must not cost the others
+        return unexpected(error)
+    return record
+
+
+def unexpected(error: Exception) -> str:
+    """Say that a fault of ours was met."""
+    return f"An unexpected fault, please report it: {type(error).__name__}: {error}"
 
 
 def _still_holds(record: PhotoRecord, optics: Optics, prints: Sequence[PrintRecord]) -> bool:
