@@ -607,10 +607,13 @@ class Journal:
 
     def splits(self, vessel: str) -> tuple[SplitRecord, ...]:
         """Return a vessel's splits in order of time."""
+        return self._splits("WHERE v.name = ? ORDER BY s.done_at", (vessel,))
+
+    def _splits(self, where: str, values: Sequence[object]) -> tuple[SplitRecord, ...]:
         rows = self._db.execute(
             "SELECT v.name, s.done_at, s.kept_ml, s.total_ml FROM splits s "
-            "JOIN vessels v ON v.id = s.vessel_id WHERE v.name = ? ORDER BY s.done_at",
-            (vessel,),
+            "JOIN vessels v ON v.id = s.vessel_id " + where,
+            values,
         ).fetchall()
         return tuple(
             SplitRecord(name, datetime.fromisoformat(at), kept, total)
@@ -673,12 +676,19 @@ class Journal:
         kind : {"inoculation", "end", "top-up", "loss", "dose", "note"} or None
             Of which kind.
         """
-        rows = self._db.execute(
-            f"SELECT l.kind, v.name, l.done_at, {', '.join('l.' + n for n in LOG_COLUMNS)} "
-            "FROM log l JOIN vessels v ON v.id = l.vessel_id "
+        return self._log(
             "WHERE v.name = coalesce(:vessel, v.name) AND l.kind = coalesce(:kind, l.kind) "
             "ORDER BY l.done_at, l.entry",
             {"vessel": vessel, "kind": kind},
+        )
+
+    def _log(
+        self, where: str, values: Sequence[object] | dict[str, object]
+    ) -> tuple[LogRecord, ...]:
+        rows = self._db.execute(
+            f"SELECT l.kind, v.name, l.done_at, {', '.join('l.' + n for n in LOG_COLUMNS)} "
+            "FROM log l JOIN vessels v ON v.id = l.vessel_id " + where,
+            values,
         ).fetchall()
         return tuple(
             record_of(
@@ -689,6 +699,57 @@ class Journal:
             )
             for row in rows
         )
+
+    def undo(
+        self, *, vessel: str | None = None
+    ) -> LogRecord | SplitRecord | BottleRecord | tuple[BottleRecord, BottleUse] | None:
+        """Take back what was logged last, whatever day it is dated.
+
+        Parameters
+        ----------
+        vessel : str or None
+            Only what was logged of this vessel, its bottles among it.
+
+        Returns
+        -------
+        LogRecord, SplitRecord, BottleRecord, (BottleRecord, BottleUse) or None
+            What is no longer in the journal; of a use, the bottle as it is now. None where
+            nothing is left to take back.
+        """
+        owned = {
+            "splits": "vessel_id",
+            "log": "vessel_id",
+            "bottles": "vessel_id",
+            "bottle_uses": "(SELECT b.vessel_id FROM bottles b WHERE b.id = bottle_id)",
+        }
+        with self.transaction():
+            wanted = None if vessel is None else self._vessel_id(vessel)
+            last = (0, "", 0)
+            for table, owner in owned.items():
+                row = self._db.execute(
+                    f"SELECT entry, id FROM {table} WHERE entry IS NOT NULL "
+                    f"AND (? IS NULL OR {owner} = ?) ORDER BY entry DESC LIMIT 1",
+                    (wanted, wanted),
+                ).fetchone()
+                if row is not None:
+                    last = max(last, (int(row[0]), table, int(row[1])))
+            _, table, number = last
+            if not table:
+                return None
+            undone: LogRecord | SplitRecord | BottleRecord | BottleUse
+            if table == "splits":
+                (undone,) = self._splits("WHERE s.id = ?", (number,))
+            elif table == "log":
+                (undone,) = self._log("WHERE l.id = ?", (number,))
+            elif table == "bottles":
+                undone = self.bottle(number)
+            else:
+                bottle, done_at, ml, kind = self._db.execute(
+                    "SELECT bottle_id, done_at, ml, kind FROM bottle_uses WHERE id = ?", (number,)
+                ).fetchone()
+                undone = BottleUse(datetime.fromisoformat(done_at), ml, kind)
+            self._db.execute(f"DELETE FROM {table} WHERE id = ?", (number,))
+        return (self.bottle(bottle), undone) if isinstance(undone, BottleUse) else undone
 
     # Harvest bottles
 

@@ -23,7 +23,7 @@ from densitycam.journal.logbook import (
     TopUpRecord,
     kind_of,
 )
-from densitycam.journal.store import Journal
+from densitycam.journal.store import Journal, SplitRecord
 from densitycam.vessel.record import VesselRecord
 
 NOON = datetime(2026, 5, 9, 12, 3, 4)
@@ -136,3 +136,28 @@ def test_nothing_is_taken_from_a_bottle_before_it_was_filled(journal: Journal):
     assert journal.bottle(number).uses == ()
     with pytest.raises(DensitycamError, match="There is no bottle 99"):
         journal.take_from_bottle(99, done_at=NOON)
+
+
+def test_what_was_logged_last_is_taken_back_whatever_its_date(journal: Journal):
+    split = SplitRecord("jar", NOON, 200.0, 800.0)
+    note = NoteRecord("bag", NOON - timedelta(days=9), "leak")
+    journal.add_split(split)
+    journal.add_to_log(note)
+    bottle = journal.add_bottle(BOTTLE)
+    journal.take_from_bottle(bottle.number, done_at=NOON, ml=50.0)
+    used, use = journal.undo()
+    assert (used, use.ml) == (bottle, 50.0)
+    assert journal.undo(vessel="bag") == note
+    assert journal.undo(vessel="bag") is None
+    assert journal.undo() == bottle
+    assert journal.undo(vessel="jar") == split
+    assert journal.undo() is None
+    assert (journal.log(), journal.splits("jar"), journal.bottles(in_hand=False)) == ((), (), ())
+
+
+def test_a_corrected_entry_counts_as_logged_when_it_was_corrected(journal: Journal):
+    journal.add_split(SplitRecord("jar", NOON, 200.0, 800.0))
+    journal.add_to_log(EndRecord("jar", NOON))
+    journal.add_split(SplitRecord("jar", NOON, 250.0, 800.0))
+    assert journal.undo() == SplitRecord("jar", NOON, 250.0, 800.0)
+    assert journal.undo() == EndRecord("jar", NOON)
