@@ -21,6 +21,7 @@ COMMANDS = (
     "calibrate",
     "recalibrate",
     "split",
+    "log",
     "batch",
     "settings",
 )

@@ -118,6 +118,24 @@ def now() -> datetime:
     return datetime.now().replace(microsecond=0)
 
 
+def check_not_ahead(when: datetime | None) -> datetime | None:
+    """Return a time given for something done, refusing one that cannot have been yet.
+
+    Raises
+    ------
+    click.UsageError
+        For a time to come, or one before the year 2000.
+    """
+    from densitycam.photo.decode import possible_time
+
+    if when is not None and not possible_time(when):
+        raise click.UsageError(
+            f"--when {when:%Y-%m-%d %H:%M} cannot be: today is {now():%Y-%m-%d} by this computer's "
+            "clock. Correct the time, or the clock."
+        )
+    return when
+
+
 def check_places(*paths: Path | None) -> None:
     """Refuse output files whose folder is missing, before any photo is read.
 

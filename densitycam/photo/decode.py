@@ -475,7 +475,7 @@ def _read_exif(image: Image.Image) -> _Exif:
             when = datetime.strptime(text, "%Y:%m:%d %H:%M:%S")
         except ValueError:
             continue
-        if _can_be(when):
+        if possible_time(when):
             offset = str(detail.get(offset_tag)).strip("\0 ")
             taken_at, utc_offset = when, offset if _OFFSET.fullmatch(offset) else None
             break
@@ -488,8 +488,8 @@ def _read_exif(image: Image.Image) -> _Exif:
     )
 
 
-def _can_be(when: datetime) -> bool:
-    """Tell a time at which a photo can have been taken: a day ahead covers all time zones."""
+def possible_time(when: datetime) -> bool:
+    """Tell whether something can have happened at a time: a day ahead covers all time zones."""
     latest = max(datetime.now(), _CLOCK_RUNS_SINCE) + timedelta(days=1)
     return when.year >= _EARLIEST_YEAR and when <= latest
 
@@ -521,6 +521,6 @@ def capture_time_from_name(path: Path) -> tuple[datetime, str]:
             )
         except ValueError:
             continue
-        if _can_be(when):
+        if possible_time(when):
             return when, "name"
     return datetime.fromtimestamp(path.stat().st_mtime).replace(microsecond=0), "file"

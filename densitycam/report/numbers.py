@@ -162,10 +162,11 @@ def format_density(estimate: Estimate, *, unit: Unit | None = None) -> str:
         return "unknown"
     if unit is not None:
         return f"{significant(value / unit[0])} ({_interval(low, high, figures=2, unit=unit)})"
-    return _with_interval(value, low, high)
+    return format_cells_interval(value, low, high)
 
 
-def _with_interval(value: float, low: float, high: float) -> str:
+def format_cells_interval(value: float, low: float, high: float) -> str:
+    """Return a density with its 95 % interval, all three [cells/mL], as `format_density`."""
     figures, unit = _figures(value, low, high), _unit_of(value, high)
     limits = _interval(low, high, figures=figures, unit=unit)
     return f"{format_cells(value, figures=figures, unit=unit)} (95 %: {limits})"
@@ -186,7 +187,7 @@ def format_slide(count: SlideCount) -> str:
     """
     if count.cells == 0:
         return f"less than {format_cells(count.high)}"
-    return _with_interval(count.cells_per_ml, count.low, count.high)
+    return format_cells_interval(count.cells_per_ml, count.low, count.high)
 
 
 def format_off(factor: float) -> str:
