@@ -32,7 +32,13 @@ def command_named(name: str) -> click.Command:
 def test_a_command_line_in_the_readme_is_understood(line):
     _, name, *arguments = shlex.split(line, comments=True)
     # Parses and checks every argument, and stops before the command does anything.
-    context = command_named(name).make_context(name, arguments)
+    command = command_named(name)
+    context = command.make_context(name, arguments)
+    if isinstance(command, click.Group):
+        place = next((n for n, word in enumerate(arguments) if word in command.commands), None)
+        if place is not None:
+            name = arguments[place]
+            context = command.commands[name].make_context(name, arguments[place + 1 :])
     assert context.params
 
 
@@ -42,12 +48,9 @@ def test_the_readme_shows_every_command():
 
 
 def test_options_named_in_the_text_exist():
-    known = {
-        option
-        for name in main.list_commands(click.Context(main))
-        for parameter in command_named(name).params
-        for option in parameter.opts
-    } | {"--help"}
+    commands = [command_named(name) for name in main.list_commands(click.Context(main))]
+    commands += [sub for c in commands if isinstance(c, click.Group) for sub in c.commands.values()]
+    known = {o for c in commands for parameter in c.params for o in parameter.opts} | {"--help"}
     text = re.sub(r"^```.*?^```", "", README, flags=re.MULTILINE | re.DOTALL)
     named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", text))
     assert named
