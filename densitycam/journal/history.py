@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from densitycam.calibration.estimate import Estimate, signs_with
@@ -32,7 +33,6 @@ from densitycam.vessel.same_vessel import strays_from_earlier, usual_width_mm
 if TYPE_CHECKING:
     from densitycam.calibration.model import Calibration, CalibrationPoint
     from densitycam.culture.advice import Advice, Growth
-    from densitycam.vessel.reading import Reading
 
 
 @dataclass(frozen=True)
@@ -104,6 +104,24 @@ class DatedReading:
         """Signs seen in it, with what its density adds to them."""
         reading = self.photo.reading
         return () if reading is None else signs_with(self.estimate, reading.flags)
+
+    @cached_property  # each day's decision looks at all photos before it
+    def point(self) -> DensityPoint | None:
+        """The density as the culture floor takes it; None where there is none."""
+        from densitycam.calibration.pigment import pigment_of
+
+        if self.estimate.status != "measured" or not math.isfinite(self.estimate.cells_per_ml):
+            return None
+        seen = None if self.photo.reading is None else pigment_of(self.photo.reading)
+        return DensityPoint(
+            when=self.when,
+            cells_per_ml=self.estimate.cells_per_ml,
+            low=self.estimate.low,
+            high=self.estimate.high,
+            relative_sd=self.estimate.relative_sd,
+            flags=self.flags,
+            pigment=None if seen is None else seen.pigment,
+        )
 
 
 @dataclass(frozen=True)
@@ -513,25 +531,7 @@ def with_species_signs(history: VesselHistory) -> VesselHistory:
 
 def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]:
     """Return the readings that have a density, as the culture floor takes them."""
-    from densitycam.calibration.pigment import pigment_of
-
-    def pigment(reading: Reading | None) -> float | None:
-        seen = None if reading is None else pigment_of(reading)
-        return None if seen is None else seen.pigment
-
-    return tuple(
-        DensityPoint(
-            when=r.when,
-            cells_per_ml=r.estimate.cells_per_ml,
-            low=r.estimate.low,
-            high=r.estimate.high,
-            relative_sd=r.estimate.relative_sd,
-            flags=r.flags,
-            pigment=pigment(r.photo.reading),
-        )
-        for r in readings
-        if r.estimate.status == "measured" and math.isfinite(r.estimate.cells_per_ml)
-    )
+    return tuple(r.point for r in readings if r.point is not None)
 
 
 def splits_until(
