@@ -129,10 +129,11 @@ _ALL = (
     Flag(
         "wrong-vessel",
         "gate",
-        "not the recorded vessel",
-        "The vessel is much wider or narrower than its record or its earlier photos say: another "
-        "vessel, or a card printed at another scale.",
-        "Check the vessel's name and light path, and that the ruler on the card measures 100 mm.",
+        "not the recorded vessel on its place",
+        "The vessel looks wider or narrower than its record or its earlier photos say: it stands "
+        "before the gap line, is another vessel, or the card was printed at another scale.",
+        "Stand it with its back on the gap line; check its name, light path and outer width, and "
+        "that the ruler on the card measures 100 mm.",
         True,
     ),
     Flag(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -40,6 +41,13 @@ if TYPE_CHECKING:
     type=click.Choice(SHAPES),
     help="Round or flat inside, or a soft bag that hangs; cylinder when not given.",
 )
+@click.option(
+    "--width-mm",
+    type=ABOVE_ZERO,
+    metavar="MM",
+    help="Outer width as seen from the front [mm]: a photo of another bottle, or of this one off "
+    "its place, is then noticed sooner. Not of a bag.",
+)
 @journal_option
 @json_option
 @click.pass_context
@@ -50,6 +58,7 @@ def command(
     volume_ml: float | None,
     path_mm: float | None,
     shape: str | None,
+    width_mm: float | None,
     as_json: bool,
 ) -> None:
     """Describe vessel NAME, or change what is known of it.
@@ -66,6 +75,7 @@ def command(
         "working_volume_ml": volume_ml,
         "path_mm": path_mm,
         "shape": shape,
+        "width_mm": width_mm,
     }
     given = {key: value for key, value in given.items() if value is not None}
     if name is None and given:
@@ -97,7 +107,9 @@ def _describe(journal: Journal, name: str, given: dict[str, object]) -> str:
     known = {v.name: v for v in journal.vessels()}
     if name in known:
         before = known[name]
-        after = replace(before, **given)  # type: ignore[arg-type]
+        if given.get("shape") == "bag":
+            given.setdefault("width_mm", None)
+        after = _checked(lambda: replace(before, **given))  # type: ignore[arg-type]
         if after == before:
             return "Nothing changed."
         journal.add_vessel(after)
@@ -128,8 +140,16 @@ def _describe(journal: Journal, name: str, given: dict[str, object]) -> str:
         raise click.UsageError(
             f"The new vessel {name!r} also needs {' and '.join(missing)}.{close}"
         )
-    journal.add_vessel(VesselRecord(name=name, **given))  # type: ignore[arg-type]
+    journal.add_vessel(_checked(lambda: VesselRecord(name=name, **given)))  # type: ignore[arg-type]
     return "Added."
+
+
+def _checked(make: Callable[[], VesselRecord]) -> VesselRecord:
+    """Return the record made, its refusal as a fault of usage."""
+    try:
+        return make()
+    except ValueError as error:
+        raise click.UsageError(f"{str(error).capitalize()}.") from error
 
 
 def _line(vessel: VesselRecord) -> str:
@@ -137,6 +157,7 @@ def _line(vessel: VesselRecord) -> str:
     return (
         f"{vessel.name}: {vessel.species}, {vessel.working_volume_ml:g} mL, {vessel.shape}, "
         f"{width} {vessel.path_mm:g} mm"
+        + ("" if vessel.width_mm is None else f", outer width {vessel.width_mm:g} mm")
     )
 
 

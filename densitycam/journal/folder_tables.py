@@ -30,6 +30,7 @@ TABLES: dict[str, dict[str, str | None]] = {
         "working_volume_ml": None,
         "path_mm": None,
         "shape": "cylinder",
+        "width_mm": "",
     },
     "slides.csv": {
         "vessel": None,
@@ -127,7 +128,7 @@ def read_folder_tables(folder: Path, journal: Journal) -> Imported:
         For a bad row, with file, line and column named; nothing of any table is then kept.
     """
     with journal.transaction():
-        vessels = _vessels(folder)
+        vessels = _vessels(folder, journal)
         known = {v.name: v for v in journal.vessels()}
         changed = [v for v in vessels if known.get(v.name) != v]
         for vessel in changed:
@@ -161,7 +162,8 @@ def _not_yet_kept(slides: list[_Slide], journal: Journal) -> list[_Slide]:
     return fresh
 
 
-def _vessels(folder: Path) -> list[VesselRecord]:
+def _vessels(folder: Path, journal: Journal) -> list[VesselRecord]:
+    widths = {v.name: v.width_mm for v in journal.vessels() if v.shape != "bag"}
     vessels: dict[str, VesselRecord] = {}
     for row in _rows(folder, "vessels.csv"):
         name = row.cells["name"]
@@ -170,13 +172,22 @@ def _vessels(folder: Path) -> list[VesselRecord]:
         species = row.known("species", load_species).id
         if row.cells["shape"] not in SHAPES:
             row.fail("shape", f"must be one of {', '.join(SHAPES)}, not {row.cells['shape']!r}")
-        vessels[name] = VesselRecord(
-            name=name,
-            species=species,
-            working_volume_ml=row.number("working_volume_ml", above=0),
-            path_mm=row.number("path_mm", above=0),
-            shape=row.cells["shape"],
-        )
+        shape = row.cells["shape"]
+        # Where the table does not say it, what the journal knows stays.
+        width = None if shape == "bag" else widths.get(name)
+        if row.cells["width_mm"]:
+            width = row.number("width_mm", above=0)
+        try:
+            vessels[name] = VesselRecord(
+                name=name,
+                species=species,
+                working_volume_ml=row.number("working_volume_ml", above=0),
+                path_mm=row.number("path_mm", above=0),
+                shape=shape,
+                width_mm=width,
+            )
+        except ValueError as error:
+            row.fail("width_mm", str(error))
     return list(vessels.values())
 
 

@@ -113,6 +113,7 @@ ALTER TABLE calibrations ADD COLUMN shape_of INTEGER REFERENCES calibrations (id
 # can be taken back. `capture` is a hash of when and with which camera a photo was taken, `look` a
 # tiny grey picture of it: a copy of a photo is known by them.
 _VERSION_4 = """
+ALTER TABLE vessels ADD COLUMN width_mm REAL CHECK (width_mm > 0);
 ALTER TABLE photos ADD COLUMN capture TEXT;
 ALTER TABLE photos ADD COLUMN look TEXT;
 ALTER TABLE splits ADD COLUMN entry INTEGER;

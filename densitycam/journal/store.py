@@ -327,23 +327,26 @@ class Journal:
         """Keep a vessel, or replace the description of the one with its name."""
         with self.transaction():
             self._db.execute(
-                "INSERT INTO vessels (name, species, working_volume_ml, path_mm, shape) "
-                "VALUES (?, ?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET "
+                "INSERT INTO vessels (name, species, working_volume_ml, path_mm, shape, width_mm) "
+                "VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET "
                 "species = excluded.species, working_volume_ml = excluded.working_volume_ml, "
-                "path_mm = excluded.path_mm, shape = excluded.shape",
+                "path_mm = excluded.path_mm, shape = excluded.shape, "
+                "width_mm = excluded.width_mm",
                 (
                     vessel.name,
                     vessel.species,
                     float(vessel.working_volume_ml),
                     float(vessel.path_mm),
                     vessel.shape,
+                    vessel.width_mm,
                 ),
             )
 
     def vessels(self) -> tuple[VesselRecord, ...]:
         """Return all vessels by name."""
         rows = self._db.execute(
-            "SELECT name, species, working_volume_ml, path_mm, shape FROM vessels ORDER BY name"
+            "SELECT name, species, working_volume_ml, path_mm, shape, width_mm "
+            "FROM vessels ORDER BY name"
         )
         return tuple(VesselRecord(*row) for row in rows)
 

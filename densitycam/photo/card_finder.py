@@ -33,8 +33,13 @@ LARGEST_TILT_DEG = 32.0
 #: which no edge is sharp: a Gaussian blur of 5 px leaves 0.08.
 SHARP_STEP = 0.10
 
-#: A phone's main camera sees about 26 mm equivalent: focal length over the long side [1].
-_USUAL_FOCAL_SHARE = 26.0 / 36.0
+#: Focal length over the picture's long side [1] where the photo does not say it: a phone's main
+#: camera sees about 26 mm equivalent, and is often zoomed or cropped. How much it strays, and how
+#: much where the photo does say it, for a crop is seldom written down [natural log].
+_USUAL_FOCAL_SHARE, _UNTOLD_STRAY, _TOLD_STRAY = 30.0 / 36.0, 0.30, 0.15
+
+#: Corners of markers are believed no better than this [px]: lenses bend a little.
+_LEAST_CORNER_PX = 0.5
 
 
 @dataclass(frozen=True)
@@ -104,7 +109,8 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
     rgb : ndarray of uint8, shape (H, W, 3)
         Upright or turned photo; the markers tell which way is up.
     focal_35mm : float or None
-        35 mm equivalent focal length [mm], 26 where not known.
+        35 mm equivalent focal length [mm] where the photo says it. Seen at an angle, the card
+        tells it better.
 
     Returns
     -------
@@ -150,7 +156,7 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
     px_per_mm = float(np.sqrt(area_px / (layout.bar_field.width_mm * layout.bar_field.height_mm)))
     if px_per_mm < FEWEST_PX_PER_MM:
         raise refuse("too-small", f"{px_per_mm:.1f} pixels a millimetre")
-    camera = _camera_place(homography, grey.shape, focal_35mm, field)
+    camera = _camera_place(here[keep], there[keep], grey.shape, focal_35mm, float(misfit))
     middle = np.array([*field.mean(axis=0), 0.0])
     sight = camera - middle
     tilt = float(np.degrees(np.arccos(np.clip(sight[2] / np.linalg.norm(sight), -1.0, 1.0))))
@@ -208,19 +214,38 @@ def _best_edition(
 
 
 def _camera_place(
-    homography: np.ndarray, shape: tuple[int, ...], focal_35mm: float | None, field: np.ndarray
-) -> np.ndarray:
-    """Return the camera's centre in the sheet's frame, from the homography and a focal length."""
+    here: np.ndarray, there: np.ndarray, shape: tuple[int, ...], focal_35mm: float | None,
+    misfit_px: float,
+) -> np.ndarray:  # fmt: skip
+    """Return the camera's centre in the sheet's frame; of its focal length the most likely.
+
+    Seen at an angle, a sheet of known size fits only one focal length; seen square on it fits
+    all, and then what the photo says, or what is usual, decides.
+    """
     import cv2
     import numpy as np
 
     height, width = shape[:2]
-    share = focal_35mm / 36.0 if focal_35mm and 12 < focal_35mm < 150 else _USUAL_FOCAL_SHARE
-    focal = share * max(height, width)
-    matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
-    flat = np.c_[field, np.zeros(len(field))]
-    _, turn, shift = cv2.solvePnP(flat, project(homography, field), matrix, None)
-    rotation, _ = cv2.Rodrigues(turn)
-    camera = (-rotation.T @ shift).ravel()
+    told = focal_35mm is not None and 12 < focal_35mm < 150
+    share = focal_35mm / 36.0 if told and focal_35mm else _USUAL_FOCAL_SHARE
+    stray = _TOLD_STRAY if told else _UNTOLD_STRAY
+    flat = np.c_[here, np.zeros(len(here))]
+    noise = max(misfit_px, _LEAST_CORNER_PX)
+
+    def pose(log_ratio: float) -> tuple[float, np.ndarray]:
+        focal = share * np.exp(log_ratio) * max(height, width)
+        matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
+        _, turn, shift = cv2.solvePnP(flat, there, matrix, None, flags=cv2.SOLVEPNP_IPPE)
+        seen = cv2.projectPoints(flat, turn, shift, matrix, None)[0].reshape(-1, 2)
+        cost = float(np.sum((seen - there) ** 2)) / noise**2 + (log_ratio / stray) ** 2
+        rotation, _ = cv2.Rodrigues(turn)
+        return cost, (-rotation.T @ shift).ravel()
+
+    best, step = 0.0, stray
+    for _ in range(4):  # each round of nine looks four times finer
+        around = best + step * np.arange(-4, 5)
+        best = float(around[np.argmin([pose(x)[0] for x in around])])
+        step /= 4.0
+    camera = pose(best)[1]
     # The sheet's z axis points into the wall in a right-handed frame with y down.
     return np.array([camera[0], camera[1], -camera[2]])

@@ -34,7 +34,7 @@ _TONE_PRIOR_SD = {"nominal": (0.4, 0.25, 0.08), "registered": (0.3, 0.1, 0.4, 0.
 _STEP_SD = {"nominal": 0.03, "registered": 0.015}
 
 #: Misfit of the grey steps [natural log] that good photos keep under (0.01 to 0.03 seen).
-GOOD_TONE_MISFIT = 0.05
+GOOD_TONE_MISFIT = 0.06
 
 #: One side alone is believed where it brings the misfit below this share of both sides'.
 ONE_SIDE_BETTER = 0.4
@@ -368,10 +368,13 @@ def _tone_and_light(
     at p = 0, which is sRGB. A wide vessel seen from the side may hide the grey steps and the paper
     of one side; the other side then serves alone.
     """
+    import math
+
     import numpy as np
 
     half_safe = safe // 2
     best: _Light | None = None
+    bar = math.inf
     for side in ("both", "left", "right"):
         trusted = np.zeros(len(whites), dtype=bool)
         if side != "right":
@@ -385,9 +388,10 @@ def _tone_and_light(
         }[side]
         hidden = {"both": "", "left": "right", "right": "left"}[side]
         found = _fit_light(raw, white, whites, trusted, steps, layout, profile, hidden)
-        if found is not None and (best is None or found.misfit < ONE_SIDE_BETTER * best.misfit):
+        if found is not None and found.misfit < bar:
             best = found
-        if best is not None and best.misfit < GOOD_TONE_MISFIT:
+            bar = found.misfit if hidden else ONE_SIDE_BETTER * found.misfit
+        if side == "both" and found is not None and found.misfit < GOOD_TONE_MISFIT:
             break
     if best is None:
         raise refuse("tone", "too few of them are neither black nor burnt out")

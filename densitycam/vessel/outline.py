@@ -9,9 +9,12 @@ from densitycam.card.layout import Rect
 from densitycam.photo.card_finder import refuse
 from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, paper_beside_steps, window
 from densitycam.vessel.reading import Outline
+from densitycam.vessel.same_vessel import flat_width_mm
 
 if TYPE_CHECKING:
     import numpy as np
+
+    from densitycam.errors import PhotoRefusedError
 
 #: Change of a column against undisturbed bars, as a share of full contrast, that means "vessel":
 #: a clean empty glass loses 8 % to its surfaces (Fresnel, index 1.5), a shadow is smooth.
@@ -34,8 +37,9 @@ _GAP_CLEARER, _GAP_CLEAREST, _GAP_CLEAR, _GAP_MM = 0.03, 0.97, 0.70, 1.2
 #: There black bars are as black as outside, as they are not in a stripe of glare.
 _GAP_LIFT = 0.04
 
-#: The vessel's middle must lie this far inside the bars, so that bars are seen beside it [mm].
-_MIDDLE_INSIDE_MM = 40.0
+#: The vessel must stand this far inside the bars, and its middle be seen before them with so much
+#: to spare, so that bars are seen beside it and through its middle [mm].
+_STANDS_INSIDE_MM, _SEEN_INSIDE_MM = 40.0, 20.0
 
 #: Breadth of the field's ends [mm], and the loss of white there that means the vessel covers them.
 _BORDER_MM, _COVERED, _ALL_COVERED = 4.0, 0.04, 0.08
@@ -49,16 +53,24 @@ _SHADE, _SHADE_CLEAR = 0.25, 0.985
 #: under a share of 0.2, behind a wide and dense vessel.
 _OWN_SHADOW_MM, _SHADED, _SHADED_SHARE = 20.0, 0.11, 0.35
 
-#: Glass walls of a cylinder are about this thick [mm].
-_WALL_MM = 2.0
+#: Walls of a vessel are about this thick [mm]: glass 1 to 4, plastic under 1.
+WALL_MM = 2.0
 
-#: Outer diameter measured over that of the record, between which a cylinder is believed to be the
-#: recorded one. Good photos gave 0.90 to 1.02: where a phone has cropped and does not say so, it
-#: stood further off than it seems, and the vessel looks narrower.
-NARROWEST_RATIO, WIDEST_RATIO = 0.87, 1.06
+#: Outer width measured over the recorded one, between which the vessel is believed to be that and
+#: to stand on its place. Good photos gave 0.975 to 1.025; 30 mm nearer to the camera it is 1.07
+#: and more. Where the record holds the inner width alone, the wall may be thicker or thinner.
+NARROWEST_RATIO, WIDEST_RATIO = 0.91, 1.06
+_NARROWEST_KNOWN, _WIDEST_KNOWN = 0.945, 1.05
 
-#: Where only one edge is seen, the other lies this share of the nominal width away.
-_USUAL_RATIO = 0.96
+#: What reaches so much further than the vessel and hides the grey steps is rather a hand.
+_HAND_RATIO = 1.25
+
+#: Of the columns between a vessel's edge and the field's end that it hides, so many are disturbed.
+_DISTURBED_SHARE = 0.8
+
+#: A column of grey steps is seen where its logarithms follow those of the steps with a slope this
+#: near to 1, and stray by no more than this [natural log, root mean square].
+_STEPS_SLOPE, _STEPS_MISFIT = 0.25, 0.25
 
 #: Jump of transmittance from a row to the next, lasting to the top, that is the fluid's surface.
 SURFACE_JUMP = 0.06
@@ -140,7 +152,9 @@ def _smooth(values: np.ndarray) -> np.ndarray:
     return np.convolve(np.pad(values, 2, mode="edge"), np.ones(5) / 5, mode="valid")
 
 
-def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, float]:
+def find_sides(
+    view: CardView, *, path_mm: float, shape: str, width_mm: float | None = None
+) -> tuple[float, float]:
     """Find the vessel's left and right edge on the card's plane.
 
     Parameters
@@ -151,18 +165,21 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
         Inner width along the line of sight [mm].
     shape : {"cylinder", "flat", "bag"}
         Form of the fluid; a cylinder's width is known, so one edge gives the other.
+    width_mm : float or None
+        The vessel's outer width as seen from the front, where its record holds it [mm]. A bag's is
+        not asked for: it bulges.
 
     Returns
     -------
     tuple of float
-        Left and right edge, from the sheet's left [mm].
+        Left and right edge, from the sheet's left [mm]. An edge may lie beyond the bars.
 
     Raises
     ------
     PhotoRefusedError
         "no-vessel" where the bars are undisturbed, "two-vessels", "off-place" where the vessel
-        covers one end of the bars and its middle is out of sight, "wrong-vessel" where a cylinder
-        is much wider or narrower than its record, "uneven-light" where one side lies in shadow.
+        covers one end of the bars and its middle is out of sight, "wrong-vessel" where it is wider
+        or narrower than its record, "uneven-light" where one side lies in shadow.
 
     Notes
     -----
@@ -182,49 +199,161 @@ def find_sides(view: CardView, *, path_mm: float, shape: str) -> tuple[float, fl
     covered = ""
     if max(loss_left, loss_right) > _COVERED:
         covered = "left" if loss_left > loss_right else "right"
-    if not covered and right_mm - left_mm < _NARROWEST_MM:
-        raise refuse("no-vessel")
-    if view.hidden_side:
-        _explain_hidden_side(view, left_mm, right_mm, covered, path_mm=path_mm, shape=shape)
-    if covered:
+    if shape == "cylinder":
+        outer = width_mm or path_mm + 2 * WALL_MM
+        if not covered:
+            covered = _end_hidden(view, seen, left_mm, right_mm, outer)
+        if covered:
+            left_mm, right_mm = _beyond_the_end(view, left_mm, right_mm, covered, outer)
+    elif covered:
         # That edge lies beyond the field's end, and no bar tells where.
         left_mm = field.x_mm if covered == "left" else left_mm
         right_mm = field.right_mm if covered == "right" else right_mm
-    if shape == "cylinder":
-        ratio = _diameter_mm(view, left_mm, right_mm) / (path_mm + 2 * _WALL_MM)
-        if not (covered or ratio >= NARROWEST_RATIO) or ratio > WIDEST_RATIO:
-            wide = ratio * path_mm
-            raise refuse("wrong-vessel", f"about {wide:.0f} mm wide, not {path_mm:.0f} mm")
-        width = _USUAL_RATIO * _silhouette_mm(view, path_mm=path_mm)
-        if covered == "left":
-            left_mm = min(right_mm - width, left_mm)
-        elif covered:
-            right_mm = max(left_mm + width, right_mm)
+    if right_mm - left_mm < _NARROWEST_MM:
+        raise refuse("no-vessel")
+    if view.hidden_side and (view.hidden_side != covered or shape != "cylinder"):
+        raise _other_steps(view)
+    if not covered:
+        _refuse_other_width(view, left_mm, right_mm, path_mm, shape, width_mm)
     middle = (left_mm + right_mm) / 2
-    if min(middle - field.x_mm, field.right_mm - middle) < _MIDDLE_INSIDE_MM:
-        raise refuse("off-place")
+    across, distance = float(view.camera_mm[0]), float(view.camera_mm[2])
+    before = view.layout.gap_mm + path_mm / 2 + WALL_MM
+    stands = across + (middle - across) * (1 - before / distance)
+    for at, inside in ((stands, _STANDS_INSIDE_MM), (middle, _SEEN_INSIDE_MM)):
+        if min(at - field.x_mm, field.right_mm - at) < inside:
+            raise refuse("off-place")
     _refuse_shadow(view, left_mm, right_mm)
     return left_mm, right_mm
 
 
-def _explain_hidden_side(
-    view: CardView, left_mm: float, right_mm: float, covered: str, *, path_mm: float, shape: str
-) -> None:
-    """Refuse a photo whose grey steps of one side do not fit, unless the vessel hides them.
+def _other_steps(view: CardView) -> PhotoRefusedError:
+    return refuse("tone", f"those on the {view.hidden_side} are covered, or in other light")
 
-    From the edge that is seen, a cylinder as wide as its record must reach them, and cover the
-    field's end on its way; a hand would not.
+
+def _refuse_other_width(
+    view: CardView, left_mm: float, right_mm: float, path_mm: float, shape: str,
+    width_mm: float | None,
+) -> None:  # fmt: skip
+    """Refuse a vessel that is not as wide as its record says, or does not stand on its place."""
+    if shape == "bag" or (shape == "flat" and width_mm is None):
+        return
+    outer = width_mm or path_mm + 2 * WALL_MM
+    if shape == "cylinder":
+        found = _diameter_mm(view, left_mm, right_mm)
+    else:
+        found = flat_width_mm(
+            left_mm=left_mm,
+            right_mm=right_mm,
+            back_mm=view.layout.gap_mm,
+            front_mm=view.layout.gap_mm + path_mm + 2 * WALL_MM,
+            camera_mm=view.camera_mm,
+        )
+    low, high = NARROWEST_RATIO, WIDEST_RATIO
+    if width_mm is not None:
+        low, high = _NARROWEST_KNOWN, _WIDEST_KNOWN
+    if not low <= found / outer <= high:
+        raise refuse("wrong-vessel", f"about {found:.0f} mm wide outside, not {outer:.0f} mm")
+
+
+def _end_hidden(
+    view: CardView, seen: _Columns, left_mm: float, right_mm: float, outer_mm: float
+) -> str:
+    """Return which of the field's ends a cylinder hides that lets light through: "" for none.
+
+    Only one of its edges is then a real one; from there it reaches past the end, and every column
+    on the way is disturbed.
     """
-    side = view.hidden_side
-    column = (view.layout.grey_left if side == "left" else view.layout.grey_right)[0].rect
-    column_mm = column.x_mm + column.width_mm / 2
-    reach = (column_mm, right_mm) if side == "left" else (left_mm, column_mm)
-    if (
-        side != covered
-        or shape != "cylinder"
-        or _diameter_mm(view, *reach) > WIDEST_RATIO * (path_mm + 2 * _WALL_MM)
-    ):
-        raise refuse("tone", f"those on the {side} are covered, or in other light")
+    import numpy as np
+
+    ratio = _diameter_mm(view, left_mm, right_mm) / outer_mm
+    if ratio >= NARROWEST_RATIO:
+        return ""
+    field, s = view.layout.bar_field, SHEET_PX_PER_MM
+    found, share = "", _DISTURBED_SHARE
+    for side, edge_mm in (("right", left_mm), ("left", right_mm)):
+        other = _other_edge_mm(view, edge_mm, side, outer_mm)
+        at = round((edge_mm - field.x_mm) * s)
+        way = seen.disturbance[at:] if side == "right" else seen.disturbance[:at]
+        past_end = other > field.right_mm if side == "right" else other < field.x_mm
+        if past_end and len(way) and np.mean(way > _DISTURBED) > share:
+            found, share = side, float(np.mean(way > _DISTURBED))
+    return found
+
+
+def _beyond_the_end(
+    view: CardView, left_mm: float, right_mm: float, covered: str, outer_mm: float
+) -> tuple[float, float]:
+    """Return both edges of a cylinder that hides one end of the bars, from the edge that is seen.
+
+    Raises
+    ------
+    PhotoRefusedError
+        "wrong-vessel" where it hides more of the card, or less, than it can on its place.
+    """
+    edge, out = (left_mm, 1.0) if covered == "right" else (right_mm, -1.0)
+    other = _other_edge_mm(view, edge, covered, outer_mm)
+    hidden_to, seen_from = _hides_beyond(view, covered)
+    slack = (WIDEST_RATIO - 1) * abs(other - edge)
+    if out * (hidden_to - other) > slack or out * (other - seen_from) > slack:
+        at = hidden_to if out * (hidden_to - other) > slack else seen_from
+        wide = _diameter_mm(view, min(edge, at), max(edge, at))
+        if view.hidden_side and wide > _HAND_RATIO * outer_mm:
+            raise _other_steps(view)
+        raise refuse("wrong-vessel", f"about {wide:.0f} mm wide outside, not {outer_mm:.0f} mm")
+    return min(edge, other), max(edge, other)
+
+
+def _hides_beyond(view: CardView, side: str) -> tuple[float, float]:
+    """Return how far out the card is hidden past the field's end, at least and at most [mm].
+
+    A column of grey steps is seen where its light follows their own; a shadow on it takes from
+    all alike, and what a vessel shows there is something else.
+    """
+    import numpy as np
+
+    layout = view.layout
+    steps = layout.grey_right if side == "right" else layout.grey_left
+    light = np.stack(
+        [np.median(window(view.light, _middle(p.rect)), axis=0)[:, :2].mean(axis=1) for p in steps]
+    )
+    known = np.log([np.mean(p.reflectance[:2]) for p in steps])
+    known -= known.mean()
+    logs = np.log(np.maximum(light, 1e-3))
+    logs -= logs.mean(axis=0)
+    slope = known @ logs / (known @ known)
+    misfit = np.sqrt(np.mean((logs - slope * known[:, None]) ** 2, axis=0))
+    seen = (np.abs(slope - 1) < _STEPS_SLOPE) & (misfit < _STEPS_MISFIT)
+    rect, s = steps[0].rect, SHEET_PX_PER_MM
+    if side == "left":  # from the field outwards
+        seen = seen[::-1]
+    # The outermost run of columns that are seen, small faults aside.
+    runs = [r for r in runs_of(seen, bridge=round(1.0 * s)) if r[1] >= len(seen) - round(1.5 * s)]
+    inner, outer, out = rect.x_mm, rect.right_mm, 1.0
+    end = layout.bar_field.right_mm
+    if side == "left":
+        inner, outer, out, end = rect.right_mm, rect.x_mm, -1.0, layout.bar_field.x_mm
+    if not runs or runs[-1][1] - runs[-1][0] < round(2.0 * s):
+        return outer, out * np.inf
+    first = runs[-1][0]
+    if first < round(2.0 * s):
+        return end, inner + out * 2.0
+    return inner + out * (first / s - 2.0), inner + out * first / s
+
+
+def _other_edge_mm(view: CardView, edge_mm: float, towards: str, outer_mm: float) -> float:
+    """Return where a cylinder on its place shows its other edge, seen from above [mm].
+
+    The line of sight at the angle a past the edge that is seen touches the circle of radius r; its
+    middle lies r / cos a beside that line, the other tangent as far on the middle's other side.
+    """
+    import math
+
+    x, distance = float(view.camera_mm[0]), float(view.camera_mm[2])
+    radius, out = outer_mm / 2, 1.0 if towards == "right" else -1.0
+    to_axis = distance - view.layout.gap_mm - radius
+    first = math.atan((edge_mm - x) / distance)
+    axis = math.atan(math.tan(first) + out * radius / (math.cos(first) * to_axis))
+    return x + distance * math.tan(min(max(2 * axis - first, -1.4), 1.4))
 
 
 def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
@@ -323,16 +452,6 @@ def _gap_between(seen: _Columns, left: int, right: int) -> bool:
         ):
             return True
     return False
-
-
-def _silhouette_mm(view: CardView, *, path_mm: float) -> float:
-    """Return how wide a cylinder on its place looks on the card's plane, seen square on [mm]."""
-    import math
-
-    radius = path_mm / 2 + _WALL_MM
-    distance = float(view.camera_mm[2])
-    to_axis = max(distance - view.layout.gap_mm - radius, 1.2 * radius)
-    return 2 * distance * math.tan(math.asin(radius / to_axis))
 
 
 def _diameter_mm(view: CardView, left_mm: float, right_mm: float) -> float:

@@ -19,7 +19,7 @@ from densitycam.vessel.bars import (
     read_bars,
 )
 from densitycam.vessel.blank import Blank, assumed_blank, with_blank
-from densitycam.vessel.outline import find_sides, fluid_rows, outline
+from densitycam.vessel.outline import WALL_MM, find_sides, fluid_rows, outline
 from densitycam.vessel.reading import BarRow, Reading
 from densitycam.vessel.same_vessel import flat_width_mm
 from densitycam.vessel.signs import (
@@ -103,6 +103,7 @@ def read_photo(
     dilution: float = 1.0,
     blank: Blank | None = None,
     profile: PrintProfile | None = None,
+    width_mm: float | None = None,
 ) -> PhotoReading:
     """Measure the culture in a photo.
 
@@ -120,6 +121,8 @@ def read_photo(
         The same vessel with clean salt water; without it a clean glass one is assumed.
     profile : PrintProfile or None
         The print's own reflectances, where it is registered.
+    width_mm : float or None
+        The vessel's outer width as seen from the front [mm], where it is known.
 
     Returns
     -------
@@ -141,7 +144,9 @@ def read_photo(
     fix = find_card(photo.rgb, focal_35mm=photo.focal_35mm)
     view = square_up(photo, fix, profile=profile)
     return PhotoReading(
-        reading=read_view(view, path_mm=path_mm, shape=shape, dilution=dilution, blank=blank),
+        reading=read_view(
+            view, path_mm=path_mm, shape=shape, dilution=dilution, blank=blank, width_mm=width_mm
+        ),
         taken_at=photo.taken_at,
         time_source=photo.time_source,
         utc_offset=photo.utc_offset,
@@ -164,10 +169,11 @@ def read_view(
     shape: str,
     dilution: float = 1.0,
     blank: Blank | None = None,
+    width_mm: float | None = None,
 ) -> Reading:
     """Measure the culture on a squared-up card; parameters and errors as `read_photo`."""
     field = view.layout.bar_field
-    left, right = find_sides(view, path_mm=path_mm, shape=shape)
+    left, right = find_sides(view, path_mm=path_mm, shape=shape, width_mm=width_mm)
     bars = read_bars(view, left_mm=left, right_mm=right, path_mm=path_mm, shape=shape)
     reading = reading_of_rows(
         bars,
@@ -192,7 +198,7 @@ def read_view(
         left_mm=left,
         right_mm=right,
         back_mm=view.layout.gap_mm,
-        front_mm=view.layout.gap_mm + path_mm,
+        front_mm=view.layout.gap_mm + path_mm + 2 * WALL_MM,
         camera_mm=view.camera_mm,
     )
     return replace(reading, outline=replace(reading.outline, width_mm=width))

@@ -193,7 +193,7 @@ def bubble_area(spots: np.ndarray, *, px_per_mm: float) -> np.ndarray:
 def patchiness(
     light: np.ndarray, *, bar: np.ndarray, from_edge_mm: np.ndarray, px_per_mm: float
 ) -> float:
-    """Return how patchy the white bars look, beyond what rows and columns have in common.
+    """Return how patchy the bars look, beyond what rows and columns have in common.
 
     Parameters
     ----------
@@ -215,21 +215,31 @@ def patchiness(
     -----
     Density that changes with height belongs to a row, the chord of a cylinder, uneven light and
     a stripe of glare to a column: both are taken out by median polish (Tukey 1977, Exploratory
-    Data Analysis). What grows on a wall belongs to neither. Only darker cells count: glare that
-    ends half way up is lighter.
+    Data Analysis). What grows on a wall belongs to neither. Only darker cells count, and only so
+    far as white less the black beside it is darker too: glare that ends half way up lies on both.
     """
     import numpy as np
 
     lead = light[..., :2].mean(axis=2)
     columns = max(round(lead.shape[1] / (CELL_MM * px_per_mm)), 3)
-    cells = []
-    for number in range(1, int(bar.max(initial=0)) + 1, 2):
+    cells: dict[int, np.ndarray] = {}
+    for number in range(int(bar.max(initial=0)) + 1):
         rows = lead[(bar == number) & (from_edge_mm > CELL_FROM_EDGE_MM)]
         if len(rows) >= 3.0 * px_per_mm:
-            cells.append([np.median(c) for c in np.array_split(rows, columns, axis=1)])
-    if len(cells) < 3:
+            cells[number] = np.array([np.median(c) for c in np.array_split(rows, columns, axis=1)])
+    white = [number for number in cells if number % 2 == 1 and {number - 1, number + 1} & {*cells}]
+    if len(white) < 3:
         return 0.0
-    rest = np.log(np.maximum(np.array(cells), 1e-3))
+    whites = np.array([cells[n] for n in white])
+    blacks = np.array([np.mean([cells[k] for k in (n - 1, n + 1) if k in cells], 0) for n in white])
+    return min(_darkest(whites), _darkest(whites - blacks))
+
+
+def _darkest(cells: np.ndarray) -> float:
+    """Return how far the darkest seventh of the cells lies under what row and column foretell."""
+    import numpy as np
+
+    rest = np.log(np.maximum(cells, 1e-3))
     for _ in range(6):
         rest -= np.median(rest, axis=0, keepdims=True)
         rest -= np.median(rest, axis=1, keepdims=True)

@@ -20,6 +20,7 @@ def test_add_show_change_and_list(run, slim):
             "working_volume_ml": 750.0,
             "path_mm": 20.0,
             "shape": "flat",
+            "width_mm": None,
         }
     ]
 

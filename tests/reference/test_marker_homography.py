@@ -162,6 +162,17 @@ def test_card_is_found_where_opencv_put_it(paper, yaw_deg, pitch_deg):
     )
 
 
+@pytest.mark.parametrize("told_mm", [None, FOCAL_35MM / 1.5])
+@pytest.mark.parametrize(("yaw_deg", "pitch_deg"), [(17.0, 6.0), (-9.0, 21.0)])
+def test_seen_at_an_angle_the_card_tells_the_distance_itself(yaw_deg, pitch_deg, told_mm):
+    # A picture that was cropped to two thirds, or says nothing: taken at its word, the camera
+    # would stand a third nearer.
+    truth = scene("a4", yaw_deg=yaw_deg, pitch_deg=pitch_deg)
+    fix = find_card(truth.rgb, focal_35mm=told_mm)
+    np.testing.assert_allclose(fix.camera_mm, truth.camera_mm, rtol=0.02, atol=2.0)
+    assert fix.tilt_deg == pytest.approx(truth.tilt_deg, rel=0, abs=0.5)
+
+
 @pytest.mark.parametrize(("yaw_deg", "pitch_deg"), POSES)
 def test_pose_is_the_one_the_card_was_seen_from(yaw_deg, pitch_deg):
     truth = scene("a4", yaw_deg=yaw_deg, pitch_deg=pitch_deg)

@@ -17,9 +17,9 @@ from densitycam.vessel.read import read_photo
 CLEAR = Scene(seed=11, cells_per_ml=0.0, yaw_deg=9.0, pitch_deg=7.0, fill=0.8)
 
 
-def read(folder, scene, *, path_mm, shape):
+def read(folder, scene, *, path_mm, shape, width_mm=None):
     write_photo(scene, folder / "a.jpg")
-    return read_photo(folder / "a.jpg", path_mm=path_mm, shape=shape).reading
+    return read_photo(folder / "a.jpg", path_mm=path_mm, shape=shape, width_mm=width_mm).reading
 
 
 def shadow_from_the_camera(scene):
@@ -63,10 +63,40 @@ def test_clean_water_is_found_between_its_walls(tmp_path, vessel, path_mm, shape
 def test_a_cylinder_much_wider_or_narrower_than_its_record_is_refused(tmp_path, told_mm, shown):
     scene = replace(CLEAR, vessel=shown, cells_per_ml=1e6, species="isochrysis")
     assert read(tmp_path, scene, path_mm=60.0, shape="cylinder").path_mm < 62.0
-    with pytest.raises(PhotoRefusedError, match=f"not {told_mm:.0f} mm") as caught:
+    with pytest.raises(PhotoRefusedError, match=f"not {told_mm + 4:.0f} mm") as caught:
         read_photo(tmp_path / "a.jpg", path_mm=told_mm, shape="cylinder")
     assert caught.value.flag == "wrong-vessel"
     assert "ruler" in caught.value.advice
+
+
+@pytest.mark.parametrize(
+    ("vessel", "path_mm", "shape", "width_mm"),
+    [
+        ("flat-20", 20.0, "flat", 83.0),
+        ("cylinder-60", 60.0, "cylinder", None),
+        ("cylinder-100", 100.0, "cylinder", 104.0),
+    ],
+)
+def test_a_vessel_before_the_gap_line_is_noticed_by_its_width(
+    tmp_path, vessel, path_mm, shape, width_mm
+):
+    scene = replace(CLEAR, vessel=vessel, cells_per_ml=1e6, species="isochrysis")
+    told = {"path_mm": path_mm, "shape": shape, "width_mm": width_mm}
+    assert read(tmp_path, scene, **told).path_mm > 0
+    with pytest.raises(PhotoRefusedError, match="before the gap line") as caught:
+        read(tmp_path, replace(scene, gap_error_mm=30.0), **told)
+    assert caught.value.flag == "wrong-vessel"
+
+
+def test_a_wide_vessel_that_hides_an_end_of_the_bars_is_placed_by_its_other_edge(tmp_path):
+    scene = replace(CLEAR, vessel="cylinder-100", cells_per_ml=1e6, species="isochrysis", fill=0.75)
+    for yaw_deg in (-18.0, 22.0):
+        aside = replace(scene, yaw_deg=yaw_deg)
+        found = read(tmp_path, aside, path_mm=100.0, shape="cylinder").outline
+        left, right = shadow_from_the_camera(aside)
+        field = card_layout(aside.paper).bar_field
+        assert left < field.x_mm or right > field.right_mm
+        assert (found.left_mm, found.right_mm) == pytest.approx((left, right), abs=2.0)
 
 
 def test_the_edge_of_a_shadow_on_the_card_is_refused_and_a_slope_of_light_is_not(tmp_path):

@@ -44,11 +44,12 @@ def test_simulated_bottle_photographed_aslant_has_its_width(tmp_path):
     from densitycam.vessel.read import read_photo
 
     truth = 2 * vessel_of("flat-30").half_width_mm
-    for yaw, fill in ((0.0, 0.75), (20.0, 0.95)):
+    # Seen square on, a photo that does not say its focal length leaves the distance open.
+    for yaw, fill, rel in ((0.0, 0.75, 0.06), (20.0, 0.95, 0.015)):
         scene = Scene(seed=8, vessel="flat-30", yaw_deg=yaw, fill=fill, size_px=(1000, 750))
         write_photo(scene, tmp_path / "flat.jpg")
         reading = read_photo(tmp_path / "flat.jpg", path_mm=30, shape="flat").reading
-        assert reading.outline.width_mm == pytest.approx(truth, rel=0.04, abs=0)
+        assert reading.outline.width_mm == pytest.approx(truth, rel=rel, abs=0)
         assert reading.outline.right_mm - reading.outline.left_mm > 1.1 * truth
 
 
