@@ -123,7 +123,8 @@ def command(
     journal first:
 
     \b
-      vessels.csv  name, species, working_volume_ml, path_mm, shape
+      vessels.csv  name, species, working_volume_ml, path_mm, shape,
+                   width_mm
       slides.csv   vessel, when, photo, chamber, unit, cells, squares,
                    dilution, fixative_fraction
       splits.csv   vessel, when, kept_ml, total_ml

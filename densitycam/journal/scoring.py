@@ -41,12 +41,15 @@ class Optics:
     own : bool
         True where these are given for one photo and are not the vessel's: a sample drawn into
         a narrow bottle, or diluted.
+    width_mm : float or None
+        Outer width as seen from the front, of the vessel itself, where it was measured [mm].
     """
 
     path_mm: float
     shape: str
     dilution: float = 1.0
     own: bool = False
+    width_mm: float | None = None
 
 
 def optics_for(
@@ -62,6 +65,7 @@ def optics_for(
         shape=vessel.shape if shape is None else shape,
         dilution=1.0 if dilution is None else dilution,
         own=not (path_mm is None and shape is None and dilution is None),
+        width_mm=vessel.width_mm if path_mm is None and shape is None else None,
     )
 
 
@@ -243,6 +247,8 @@ def _still_holds(record: PhotoRecord, optics: Optics, prints: Sequence[PrintReco
         and math.isclose(record.path_mm, optics.path_mm)
         and record.shape == optics.shape
         and math.isclose(record.dilution, optics.dilution)
+        # The width may have been mended since.
+        and not (record.status == "refused" and record.flag == "wrong-vessel")
     )
 
 
@@ -343,6 +349,7 @@ def _read(path: Path, optics: Optics, prints: Sequence[PrintRecord]) -> PhotoRea
             shape=optics.shape,
             dilution=optics.dilution,
             profile=None if record is None else record.profile,
+            width_mm=optics.width_mm,
         )
 
     first = prints[0] if prints else None

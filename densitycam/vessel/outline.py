@@ -54,7 +54,7 @@ _SHADE, _SHADE_CLEAR = 0.25, 0.985
 _OWN_SHADOW_MM, _SHADED, _SHADED_SHARE = 20.0, 0.11, 0.35
 
 #: Walls of a vessel are about this thick [mm]: glass 1 to 4, plastic under 1.
-WALL_MM = 2.0
+_WALL_MM = 2.0
 
 #: Outer width measured over the recorded one, between which the vessel is believed to be that and
 #: to stand on its place. Good photos gave 0.975 to 1.025; 30 mm nearer to the camera it is 1.07
@@ -200,7 +200,7 @@ def find_sides(
     if max(loss_left, loss_right) > _COVERED:
         covered = "left" if loss_left > loss_right else "right"
     if shape == "cylinder":
-        outer = width_mm or path_mm + 2 * WALL_MM
+        outer = width_mm or path_mm + 2 * _WALL_MM
         if not covered:
             covered = _end_hidden(view, seen, left_mm, right_mm, outer)
         if covered:
@@ -217,7 +217,7 @@ def find_sides(
         _refuse_other_width(view, left_mm, right_mm, path_mm, shape, width_mm)
     middle = (left_mm + right_mm) / 2
     across, distance = float(view.camera_mm[0]), float(view.camera_mm[2])
-    before = view.layout.gap_mm + path_mm / 2 + WALL_MM
+    before = view.layout.gap_mm + path_mm / 2 + _WALL_MM
     stands = across + (middle - across) * (1 - before / distance)
     for at, inside in ((stands, _STANDS_INSIDE_MM), (middle, _SEEN_INSIDE_MM)):
         if min(at - field.x_mm, field.right_mm - at) < inside:
@@ -237,22 +237,40 @@ def _refuse_other_width(
     """Refuse a vessel that is not as wide as its record says, or does not stand on its place."""
     if shape == "bag" or (shape == "flat" and width_mm is None):
         return
-    outer = width_mm or path_mm + 2 * WALL_MM
-    if shape == "cylinder":
-        found = _diameter_mm(view, left_mm, right_mm)
-    else:
-        found = flat_width_mm(
-            left_mm=left_mm,
-            right_mm=right_mm,
-            back_mm=view.layout.gap_mm,
-            front_mm=view.layout.gap_mm + path_mm + 2 * WALL_MM,
-            camera_mm=view.camera_mm,
-        )
+    outer = width_mm or path_mm + 2 * _WALL_MM
+    found = outer_width_mm(view, left_mm=left_mm, right_mm=right_mm, path_mm=path_mm, shape=shape)
     low, high = NARROWEST_RATIO, WIDEST_RATIO
     if width_mm is not None:
         low, high = _NARROWEST_KNOWN, _WIDEST_KNOWN
     if not low <= found / outer <= high:
         raise refuse("wrong-vessel", f"about {found:.0f} mm wide outside, not {outer:.0f} mm")
+
+
+def outer_width_mm(
+    view: CardView, *, left_mm: float, right_mm: float, path_mm: float, shape: str
+) -> float:
+    """Return the outer width of a vessel on its place that shows these edges [mm].
+
+    Parameters
+    ----------
+    view : CardView
+        The squared-up card.
+    left_mm, right_mm : float
+        Its edges, from the sheet's left [mm].
+    path_mm : float
+        Inner width along the line of sight [mm].
+    shape : {"cylinder", "flat"}
+        Its form.
+    """
+    if shape == "cylinder":
+        return _diameter_mm(view, left_mm, right_mm)
+    return flat_width_mm(
+        left_mm=left_mm,
+        right_mm=right_mm,
+        back_mm=view.layout.gap_mm,
+        front_mm=view.layout.gap_mm + path_mm + 2 * _WALL_MM,
+        camera_mm=view.camera_mm,
+    )
 
 
 def _end_hidden(

@@ -19,9 +19,8 @@ from densitycam.vessel.bars import (
     read_bars,
 )
 from densitycam.vessel.blank import Blank, assumed_blank, with_blank
-from densitycam.vessel.outline import WALL_MM, find_sides, fluid_rows, outline
+from densitycam.vessel.outline import find_sides, fluid_rows, outer_width_mm, outline
 from densitycam.vessel.reading import BarRow, Reading
-from densitycam.vessel.same_vessel import flat_width_mm
 from densitycam.vessel.signs import (
     BAR_EDGE_MM,
     BUBBLY,
@@ -192,15 +191,9 @@ def read_view(
         blank=blank,
     )
     in_sight = field.x_mm < left and right < field.right_mm
-    if shape != "flat" or not in_sight:
+    if shape == "bag" or not in_sight:
         return reading
-    width = flat_width_mm(
-        left_mm=left,
-        right_mm=right,
-        back_mm=view.layout.gap_mm,
-        front_mm=view.layout.gap_mm + path_mm + 2 * WALL_MM,
-        camera_mm=view.camera_mm,
-    )
+    width = outer_width_mm(view, left_mm=left, right_mm=right, path_mm=path_mm, shape=shape)
     return replace(reading, outline=replace(reading.outline, width_mm=width))
 
 

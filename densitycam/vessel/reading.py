@@ -19,8 +19,8 @@ class Outline:
     left_mm, right_mm, top_mm, bottom_mm : float
         Its edges on the card's plane, from the sheet's top left corner [mm].
     width_mm : float or None
-        Of a flat bottle itself, perspective taken off [mm]; None for a cylinder, whose width is
-        its light path, and where an edge is out of sight.
+        Of the vessel itself, outside, perspective taken off [mm]; None for a bag, which bulges, and
+        where an edge is out of sight.
     """
 
     left_mm: float

@@ -172,7 +172,13 @@ class Bench:
 
     def _options(self, group: Group, scene: Scene) -> dict[str, Any]:
         vessel = VESSELS[group.vessel]
-        options: dict[str, Any] = {"path_mm": vessel.path_mm, "shape": vessel.shape}
+        # The record holds the outer width too, as a ruler gives it.
+        width = float(round(2 * vessel.half_width_mm))
+        options: dict[str, Any] = {
+            "path_mm": vessel.path_mm,
+            "shape": vessel.shape,
+            "width_mm": width,
+        }
         if group.name in self._blanks:
             options["blank"] = self._blanks[group.name]
         if self._profiles:

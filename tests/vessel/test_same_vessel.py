@@ -53,6 +53,19 @@ def test_simulated_bottle_photographed_aslant_has_its_width(tmp_path):
         assert reading.outline.right_mm - reading.outline.left_mm > 1.1 * truth
 
 
+def test_a_round_bottle_photographed_aslant_has_its_outer_diameter(tmp_path):
+    from densitycam.simulate.photo_file import write_photo
+    from densitycam.simulate.scene import Scene
+    from densitycam.simulate.vessels import vessel_of
+    from densitycam.vessel.read import read_photo
+
+    scene = Scene(seed=8, vessel="cylinder-60", yaw_deg=-14.0, fill=0.9, size_px=(1000, 750))
+    write_photo(scene, tmp_path / "round.jpg")
+    reading = read_photo(tmp_path / "round.jpg", path_mm=60, shape="cylinder").reading
+    truth = 2 * vessel_of("cylinder-60").half_width_mm
+    assert reading.outline.width_mm == pytest.approx(truth, rel=0.02, abs=0)
+
+
 @pytest.mark.parametrize("sign", [-1, 1])
 def test_a_width_beyond_the_limit_is_another_vessel(sign):
     near, far = (92 * math.exp(sign * x) for x in (WIDTH_STRAY - 1e-6, WIDTH_STRAY + 1e-6))
