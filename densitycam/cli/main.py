@@ -22,6 +22,7 @@ COMMANDS = (
     "recalibrate",
     "split",
     "log",
+    "bottle",
     "batch",
     "settings",
 )

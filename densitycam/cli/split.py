@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from densitycam.cli.bottle import check_label, filled_lines, label_option, write_label
 from densitycam.cli.options import (
     ABOVE_ZERO,
+    check_not_ahead,
     echo_json,
     journal_option,
     json_option,
     now,
     open_journal,
+    own_settings,
     when_option,
 )
+
+if TYPE_CHECKING:
+    from densitycam.journal.store import SplitRecord
 
 
 @click.command("split", short_help="Log a split: so much kept, the rest topped up.")
@@ -32,6 +40,13 @@ from densitycam.cli.options import (
     'When it was done, such as "2026-05-09 07:41"; now when not given. A date without a time '
     "counts as after that day's last photo."
 )
+@click.option(
+    "--bottle-ml",
+    type=ABOVE_ZERO,
+    metavar="ML",
+    help="So much of the harvest goes into a bottle in the cold [mL]: see densitycam bottle.",
+)
+@label_option
 @journal_option
 @json_option
 @click.pass_context
@@ -41,6 +56,8 @@ def command(
     kept_ml: float,
     total_ml: float | None,
     when: datetime | None,
+    bottle_ml: float | None,
+    label: Path | None,
     as_json: bool,
 ) -> None:
     """Log a split of a vessel: so much culture stayed, fresh salt water made up the rest.
@@ -50,9 +67,17 @@ def command(
 
     \b
     densitycam split --vessel "left jar" --kept-ml 225
+    densitycam split --vessel "left jar" --kept-ml 225 --bottle-ml 500 --label label.pdf
     """  # noqa: D301
+    from densitycam.journal.batches import waters
+    from densitycam.journal.bottling import fill_from
+    from densitycam.journal.encode import plain
+    from densitycam.journal.history import vessel_history
     from densitycam.journal.store import SplitRecord
 
+    if label is not None and bottle_ml is None:
+        raise click.UsageError("--label is that of the bottle: say with --bottle-ml what is in it.")
+    check_label(label)
     journal = open_journal(ctx)
     vessel = journal.vessel(name)
     total = vessel.working_volume_ml if total_ml is None else total_ml
@@ -60,11 +85,43 @@ def command(
         raise click.UsageError(
             f"--kept-ml must be below the total of {total:g} mL, not {kept_ml:g}."
         )
-    split = SplitRecord(vessel.name, when or now(), kept_ml, total)
-    journal.add_split(split)
-    if as_json:
-        echo_json(split)
+    split = SplitRecord(vessel.name, check_not_ahead(when) or now(), kept_ml, total)
+    if bottle_ml is None:
+        journal.add_split(split)
+        if as_json:
+            echo_json(split)
+        else:
+            click.echo(_said(split))
         return
+    earlier = [s for s in journal.splits(vessel.name) if s.done_at < split.done_at]
+    log = journal.log(vessel=vessel.name)
+    held = waters(vessel, splits=earlier, log=log, until=split.done_at).volume_ml
+    if not bottle_ml <= held - kept_ml:
+        raise click.UsageError(
+            f"--bottle-ml must be at most the harvest, {held:g} - {kept_ml:g} mL, "
+            f"not {bottle_ml:g}."
+        )
+    settings = own_settings(ctx, journal)
+    # Before the split is kept: the bottle holds what was in the vessel before it.
+    history = vessel_history(journal, vessel, settings)
+    filling = fill_from(history, ml=bottle_ml, filled_at=split.done_at)
+    with journal.transaction():
+        journal.add_split(split)
+        bottle = journal.add_bottle(filling.bottle)
+    if label is not None:
+        write_label(settings, bottle, label)
+    if as_json:
+        echo_json({**plain(split), "bottle": plain(bottle)})
+        return
+    click.echo(_said(split))
+    for line in filled_lines(filling, bottle, settings):
+        click.echo(line)
+    if label is not None:
+        click.echo(f"Wrote {label}. Print it at 100 % and cut it out.")
+
+
+def _said(split: SplitRecord) -> str:
     day = f"{split.done_at:%Y-%m-%d %H:%M}" if split.timed else f"{split.done_at:%Y-%m-%d}"
-    said = f"{vessel.name}, {day}: kept {kept_ml:g} of {total:g} mL ({kept_ml / total:.0%})."
-    click.echo(said if split.timed else f"{said} It counts as after that day's last photo.")
+    share = split.kept_ml / split.total_ml
+    said = f"{split.vessel}, {day}: kept {split.kept_ml:g} of {split.total_ml:g} mL ({share:.0%})."
+    return said if split.timed else f"{said} It counts as after that day's last photo."

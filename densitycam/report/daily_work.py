@@ -67,13 +67,14 @@ def log_line(record: LogRecord | SplitRecord) -> str:
 
 def bottle_holds(bottle: BottleRecord) -> str:
     """Return what is in a bottle: "500 mL at 4.1 million cells/mL (95 %: 3.6 to 4.7)"."""
-    return f"{format_ml(bottle.left_ml)} at {bottle_density(bottle)}"
+    joint = "," if bottle.cells_per_ml is None else " at"
+    return f"{format_ml(bottle.left_ml)}{joint} {bottle_density(bottle)}"
 
 
 def bottle_density(bottle: BottleRecord) -> str:
     """Return a bottle's density when it was filled, with its interval where it has one."""
     if bottle.cells_per_ml is None:
-        return "a density nobody measured"
+        return "density not measured"
     if bottle.low is None or bottle.high is None:
         return format_cells(bottle.cells_per_ml)
     return format_cells_interval(bottle.cells_per_ml, bottle.low, bottle.high)

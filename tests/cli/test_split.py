@@ -45,3 +45,21 @@ def test_more_kept_than_there_is_is_refused(run, slim):
         "Invalid value" in run("split", "--vessel", "slim", "--kept-ml", "-5", exit_code=2).output
     )
     assert "0 splits" in run("vessel", "slim").output
+
+
+def test_a_split_fills_a_bottle_with_what_was_in_the_vessel_before(
+    run, slim, photo_stock, tmp_path
+):
+    seen = json.loads(run("snap", photo_stock["day4"], "--vessel", slim, "--json").output)
+    words = ("split", "--vessel", slim, "--kept-ml", "125", "--when", "2026-04-04")
+    label = tmp_path / "label.pdf"
+    found = json.loads(run(*words, "--bottle-ml", "300", "--label", label, "--json").output)
+    assert found["kept_ml"] == 125.0
+    assert found["bottle"]["volume_ml"] == 300.0
+    assert found["bottle"]["cells_per_ml"] == seen["estimate"]["cells_per_ml"]
+    assert label.read_bytes().startswith(b"%PDF-")
+    # 500 mL less what is kept.
+    text = run(*words, "--bottle-ml", "376", exit_code=2).output
+    assert "at most the harvest, 500 - 125 mL, not 376" in " ".join(text.split())
+    assert "Bottle 2, slim, 2026-04-04: 375 mL at" in run(*words, "--bottle-ml", "375").output
+    assert "--bottle-ml" in run(*words, "--label", label, exit_code=2).output
