@@ -67,9 +67,12 @@ def command(ctx: click.Context, name: str | None, write: bool, as_json: bool) ->
         )
         return
     click.echo(_where(path, written=write))
+    alike: dict[tuple[Threshold, ...], list[str]] = {}
     for vessel, numbers in shown.items():
+        alike.setdefault(numbers, []).append(vessel.name)
+    for numbers, names in alike.items():
         click.echo()
-        click.echo(f"{vessel.name}, {vessel.species}")
+        click.echo(", ".join(names))
         for number in numbers:
             _show(number)
     if not vessels:

@@ -161,6 +161,10 @@ def _line(vessel: VesselRecord) -> str:
     )
 
 
+def _made_of(vessel: VesselRecord) -> str:
+    return "bag" if vessel.shape == "bag" else "vessel"
+
+
 def _list(journal: Journal, as_json: bool) -> None:
     vessels = journal.vessels()
     if as_json:
@@ -189,7 +193,7 @@ def _show_history(journal: Journal, vessel: VesselRecord) -> None:
         click.echo(f"  last reading: {last.taken_at:%Y-%m-%d %H:%M}, {last.file_name}")
     blank = journal.blank(vessel.name)
     if blank is None:
-        click.echo("  blank: none of its own, that of a clean glass vessel is assumed")
+        click.echo(f"  blank: none of its own, that of a clean clear {_made_of(vessel)} is assumed")
     else:
         photos_behind = some(blank.blank.photos, "photo")
         click.echo(f"  blank: {photos_behind}, {blank.made_at:%Y-%m-%d %H:%M}")

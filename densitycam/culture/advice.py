@@ -5,6 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from densitycam.culture.harvest_interval import HarvestChoice
 
 
 @dataclass(frozen=True)
@@ -132,10 +136,15 @@ class Advice:
         Days until the harvest band at the present rate, nan when not known or not waiting.
     ready_on : datetime or None
         The date of that.
+    ready_earliest, ready_latest : datetime or None
+        Its 95 % interval; None where not known, or, of the latest, where it may never get there.
     plan : SplitPlan or None
         For "harvest" and "overdue".
     uncertain : tuple of str
         Those of the reasons that say what makes it unsure.
+    best_harvest : HarvestChoice or None
+        Which share to keep and how often to harvest for most cells; None where the growth that
+        tells it is not known.
     """
 
     action: str
@@ -146,3 +155,6 @@ class Advice:
     ready_on: datetime | None
     plan: SplitPlan | None
     uncertain: tuple[str, ...] = ()
+    ready_earliest: datetime | None = None
+    ready_latest: datetime | None = None
+    best_harvest: HarvestChoice | None = None

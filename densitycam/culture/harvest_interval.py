@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
+from densitycam.culture.advice import Growth
+from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.split import KEPT_SHARE, check_kept_share
+from densitycam.culture.usual import photos_of, usual_growth
 from densitycam.culture.wording import days_words, density_words, significant
 from densitycam.errors import DensitycamError
 
-__all__ = ["COMMON", "HarvestChoice", "HarvestRound", "best_harvest", "best_share", "harvest_round"]
+__all__ = [
+    "COMMON",
+    "HarvestChoice",
+    "HarvestRound",
+    "best_harvest",
+    "best_harvest_of",
+    "best_share",
+    "harvest_round",
+]
 
 #: Common practice at home, no source: a quarter is kept, and split again after 7 to 10 days.
 COMMON = ((KEPT_SHARE, 7.0), (KEPT_SHARE, 10.0))
@@ -21,6 +34,12 @@ LONGEST_DAYS = 14
 NEARLY = 0.9
 #: Shares kept that a keeper can pour: between these. Our own choice.
 LEAST_KEPT, MOST_KEPT = 0.1, 0.9
+
+
+#: Fewest steps between photos that tell how a vessel slows, and by how many of its standard errors
+#: the slowing, or a split's setback, must stand out. Our own choice: enough for a line to bend, and
+#: the usual two.
+LEAST_STEPS, FIRM = 5, 2.0
 
 
 @dataclass(frozen=True)
@@ -246,7 +265,7 @@ def best_harvest(
         advised=advised,
         most=most,
         common=common,
-        sentence=_sentence(advised, common[0]),
+        sentence=_sentence(advised, common),
         notes=(
             f"Most cells in all: keep {100 * most.kept_share:.0f} % every "
             f"{days_words(most.interval_days)}, {_cells(most.cells_per_week)} a week.",
@@ -272,17 +291,77 @@ def _cells(count: float) -> str:
     return density_words(count).removesuffix(" cells/mL") + " cells"
 
 
-def _sentence(advised: HarvestRound, common: HarvestRound) -> str:
+def _sentence(advised: HarvestRound, common: Sequence[HarvestRound]) -> str:
     keep = (
         f"Keep {100 * advised.kept_share:.0f} % and harvest every "
         f"{days_words(advised.interval_days)}"
     )
-    if common.cells_per_week <= 0:
-        return f"{keep}: a quarter kept for a week would thin this culture out."
-    times = advised.cells_per_week / common.cells_per_week
-    if times < 1.05:
-        return f"{keep}: as many cells a week as the common quarter kept for a week."
-    return (
-        f"{keep}: {significant(times)} times the cells a week of the common quarter kept for a "
-        "week."
+    thinned = [r.interval_days for r in common if r.cells_per_week <= 0]
+    if thinned:
+        days = days_words(max(thinned))
+        return f"{keep}: the common quarter kept for {days} would thin this culture out."
+    usual = f"the common quarter kept for {common[0].interval_days:.0f} to "
+    usual += days_words(common[-1].interval_days)
+    times = sorted(advised.cells_per_week / r.cells_per_week for r in common)
+    if times[-1] < 1.05:
+        return f"{keep}: as many cells a week as {usual}."
+    low, high = significant(times[0]), significant(times[-1])
+    more = f"{high} times" if low == high else f"{low} to {high} times"
+    if times[0] < 1.05:
+        more = f"up to {high} times"
+    return f"{keep}: {more} the cells a week of {usual}."
+
+
+def best_harvest_of(
+    points: Sequence[DensityPoint],
+    splits: Sequence[Split],
+    now: datetime,
+    *,
+    growth: Growth,
+    working_volume_ml: float,
+    harvest_low: float,
+) -> HarvestChoice | None:
+    """Find the round that brings most cells from what a vessel's photos show of its growth.
+
+    Parameters
+    ----------
+    points : sequence of DensityPoint
+        Densities of one vessel over all its batches; those after `now` are left out.
+    splits : sequence of Split
+        Logged and inferred; those after `now` are left out.
+    now : datetime
+        The moment asked about, local, naive.
+    growth : Growth
+        Of the running batch: the ceiling that it shows goes before the vessel's usual.
+    working_volume_ml, harvest_low
+        As in `best_harvest`.
+
+    Returns
+    -------
+    HarvestChoice or None
+        None where the photos do not show at which density the vessel levels off, or where no
+        round is worth it.
+    """
+    past = [s for s in splits if s.when <= now]
+    usual = usual_growth(
+        photos_of([p for p in points if p.when <= now], past), least_steps=LEAST_STEPS
     )
+    rate, ceiling, lag = growth.max_rate_per_day, growth.ceiling_cells_per_ml, 0.0
+    if usual is not None and usual.rate > 0:
+        errors = [math.sqrt(max(float(usual.covariance[n, n]), 0.0)) for n in range(3)]
+        if not (rate > 0 and 0 < ceiling < math.inf) and usual.slope > FIRM * errors[1]:
+            rate, ceiling = usual.rate, usual.rate / usual.slope
+        if usual.setback > FIRM * errors[2]:
+            lag = usual.setback / usual.rate
+    if not (rate > 0 and 0 < ceiling < math.inf):  # False for nan
+        return None
+    try:
+        return best_harvest(
+            rate_per_day=rate,
+            ceiling_cells_per_ml=ceiling,
+            working_volume_ml=working_volume_ml,
+            harvest_low=harvest_low,
+            lag_days=lag,
+        )
+    except DensitycamError:  # no round of two weeks reaches the band: nothing to advise
+        return None

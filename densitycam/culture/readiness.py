@@ -13,6 +13,8 @@ from datetime import datetime, timedelta
 from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.species import SpeciesFacts
 from densitycam.culture.advice import Advice, Growth, SplitPlan
+from densitycam.culture.forecast import ReadyForecast
+from densitycam.culture.harvest_interval import HarvestChoice
 from densitycam.culture.logistic import days_between
 from densitycam.culture.nutrient import F2_NITROGEN_MG_PER_L, LABEL_TOP_ML_PER_L
 from densitycam.culture.series import DensityPoint
@@ -22,7 +24,7 @@ from densitycam.culture.wording import days_words, density_words, interval_words
 from densitycam.flags import FLAGS
 from densitycam.vessel.record import VesselRecord
 
-__all__ = ["RULE", "Rule", "decide"]
+__all__ = ["RULE", "Rule", "decide", "harvest_goal"]
 
 
 def _number(value: float, unit: str, least: float, most: float, meaning: str, source: str) -> float:
@@ -134,18 +136,21 @@ class _Case:
     last: DensityPoint | None
     kept_share: float
     rule: Rule
+    seen_at: datetime | None
+    ready: ReadyForecast | None
 
     @property
     def age_days(self) -> float:
         """Age of the newest density; 0 where there is none.
 
-        A photo of which only a bound is known has no point of its own, so that its age is not
-        known and `last` is an earlier one.
+        A photo of which only a bound is known has no point of its own: `last` is an earlier one,
+        and the age is known only where it was told.
         """
         bound = self.estimate is not None and self.estimate.status != "measured"
-        if self.last is None or bound:
-            return 0.0
-        return max(0.0, (self.now - self.last.when).total_seconds() / 86400.0)
+        seen = self.seen_at
+        if seen is None and self.last is not None and not bound:
+            seen = self.last.when
+        return 0.0 if seen is None else max(0.0, _days(self.now - seen))
 
     @property
     def stale(self) -> bool:
@@ -154,13 +159,31 @@ class _Case:
     @property
     def ceiling(self) -> float:
         """Density the batch levels off at [cells/mL]; nan where none is shown."""
-        ceiling, rate = self.growth.ceiling_cells_per_ml, self.growth.max_rate_per_day
-        return ceiling if 0 < ceiling < math.inf and rate > 0 else math.nan
+        return _ceiling(self.growth)
 
     @property
     def past_days(self) -> bool:
         # Whole days, as the keeper counts them: day 10 is not yet past 10 days.
         return self.growth.days_since_split >= self.facts.max_days_without_split + 0.5
+
+
+def _days(span: timedelta) -> float:
+    return span.total_seconds() / 86400.0
+
+
+def _ceiling(growth: Growth) -> float:
+    ceiling, rate = growth.ceiling_cells_per_ml, growth.max_rate_per_day
+    return ceiling if 0 < ceiling < math.inf and rate > 0 else math.nan
+
+
+def harvest_goal(*, facts: SpeciesFacts, growth: Growth, rule: Rule = RULE) -> float:
+    """Return the density from which a batch is harvested [cells/mL].
+
+    That is the lower edge of its species' band, or, where the batch levels off below, the rule's
+    share of its ceiling.
+    """
+    top = rule.ceiling_share * _ceiling(growth)
+    return top if top < facts.harvest_low else facts.harvest_low  # False for nan
 
 
 def decide(
@@ -175,6 +198,9 @@ def decide(
     kept_share: float | None = None,
     rule: Rule = RULE,
     warnings: Sequence[EarlyWarning] = (),
+    seen_at: datetime | None = None,
+    ready: ReadyForecast | None = None,
+    best_harvest: HarvestChoice | None = None,
 ) -> Advice:
     """Decide what to do with one vessel today.
 
@@ -202,6 +228,13 @@ def decide(
     warnings : sequence of EarlyWarning
         What the vessel's series warns of. They join the reasons and ask for a look at the
         culture; they decide nothing, since about one a vessel in two months is false.
+    seen_at : datetime or None
+        When the photo of `estimate` was taken; that of `last_point` if None.
+    ready : ReadyForecast or None
+        When the batch reaches `harvest_goal`, from `densitycam.culture.forecast`; reckoned from
+        the present growth rate if None.
+    best_harvest : HarvestChoice or None
+        Handed on.
 
     Returns
     -------
@@ -216,9 +249,9 @@ def decide(
     Notes
     -----
     In order: signs of trouble (milky, pale, settled), a falling or bleached culture, an odd
-    colour, a photo without density, then density against the harvest band and the ceiling, days
-    since the split, and the forecast. All else equal, a denser culture is never told to wait
-    where a thinner one is told to harvest.
+    colour, a photo without density, a photo too old to speak for today, then density against the
+    harvest band and the ceiling, days since the split, and the forecast. All else equal, a denser
+    culture is never told to wait where a thinner one is told to harvest.
     """
     case = _Case(
         estimate=estimate,
@@ -230,11 +263,14 @@ def decide(
         last=last_point,
         kept_share=rule.kept_share if kept_share is None else kept_share,
         rule=rule,
+        seen_at=seen_at,
+        ready=ready,
     )
     for step in _STEPS:
         advice = step(case)
         if advice is not None:
-            return _warned(_with_doubts(advice, case), warnings)
+            advice = _warned(_with_doubts(advice, case), warnings)
+            return replace(advice, best_harvest=best_harvest)
     raise AssertionError("the last step always decides")
 
 
@@ -267,6 +303,8 @@ def _advice(
     *,
     wait_days: float = math.nan,
     ready_on: datetime | None = None,
+    ready_earliest: datetime | None = None,
+    ready_latest: datetime | None = None,
     plan: SplitPlan | None = None,
 ) -> Advice:
     return Advice(
@@ -277,6 +315,8 @@ def _advice(
         wait_days=wait_days,
         ready_on=ready_on,
         plan=plan,
+        ready_earliest=ready_earliest,
+        ready_latest=ready_latest,
     )
 
 
@@ -373,14 +413,7 @@ def _no_density(case: _Case) -> Advice | None:
             f"The last density, {days_words(case.age_days)} old, was "
             f"{density_words(last.cells_per_ml)}."
         )
-        days, basis = _forecast(case, last.cells_per_ml)
-        if math.isfinite(days):
-            left = days - case.age_days
-            known += (
-                f" It should reach its band in {_about(left)} {basis}."
-                if left > 0
-                else f" It should have reached its band by now {basis}."
-            )
+        known += f" {_expected(case, last.cells_per_ml)}".rstrip()
     return _advice(
         "cannot-tell",
         "No density could be measured." if gates else "There is no photo to judge by.",
@@ -399,6 +432,27 @@ def _in_band_before(case: _Case, last: DensityPoint) -> Advice:
         first="Too dense to see through now, and the last density measured lay inside its "
         f"band already ({interval_words(last.low, last.high)}).",
         settle=_NARROW,
+    )
+
+
+def _old_photo(case: _Case) -> Advice | None:
+    """Answer a photo that no longer speaks for today, whatever it showed then."""
+    e = case.estimate
+    if e is None or not case.stale:
+        return None
+    bound = {"less-than": "less than ", "more-than": "more than "}.get(e.status, "")
+    density = {"less-than": e.high, "more-than": e.low}.get(e.status, e.cells_per_ml)
+    held = f"{bound}{density_words(density)}"
+    if not bound:
+        held = f"{held} ({interval_words(e.low, e.high, unit=False)})"
+    return _advice(
+        "cannot-tell",
+        f"Take a photo today: the last one is {days_words(case.age_days)} old.",
+        (
+            f"It held {held} then; its band is {_band(case.facts)}.",
+            "" if bound else _expected(case, density),
+        ),
+        _TODAY,
     )
 
 
@@ -519,19 +573,7 @@ def _measured(case: _Case) -> Advice | None:
             _settle(case, ""),
         )
 
-    days, basis = _forecast(case, c)
-    left = days - case.age_days
-    if case.stale and left <= 0:
-        return _advice(
-            "cannot-tell",
-            "It may be ready by now: take a photo today.",
-            (
-                f"The last photo is {days_words(case.age_days)} old; it held {measured} then.",
-                f"It should have reached its band by now {basis}.",
-                *_doubts(case),
-            ),
-            _TODAY,
-        )
+    left, basis = _forecast(case, c)
     known = 0 <= left <= rule.longest_forecast_days
     when = case.now + timedelta(days=left) if known else None
     if known:
@@ -560,6 +602,8 @@ def _measured(case: _Case) -> Advice | None:
         _settle(case, surer if straddles else ""),
         wait_days=left if known else math.nan,
         ready_on=when,
+        ready_earliest=case.ready.earliest if known and case.ready else None,
+        ready_latest=case.ready.latest if known and case.ready else None,
     )
 
 
@@ -569,6 +613,7 @@ _STEPS = (
     _rescue,
     _hold_for_colour,
     _no_density,
+    _old_photo,
     _too_thin,
     _too_dense,
     _measured,
@@ -633,30 +678,59 @@ def _harvest(
     )
 
 
+def _expected(case: _Case, density: float) -> str:
+    """Say when a batch without a density of today should be ready; "" where not known."""
+    left, basis = _forecast(case, density)
+    if not math.isfinite(left):
+        return ""
+    if left > 0:
+        return f"It should reach its band in {_about(left)} {basis}."
+    return f"It should have reached its band by now {basis}."
+
+
 def _forecast(case: _Case, density: float) -> tuple[float, str]:
-    """Days from the photo to the harvest, and "on what that rests"; nan where not known."""
+    """Days from now to the harvest, and "on what that rests"; nan where not known."""
     growth, facts = case.growth, case.facts
-    goal, ceiling = facts.harvest_low, case.ceiling
+    if growth.phase in ("stationary", "decline"):
+        return math.nan, ""
+    ready = case.ready
+    if ready is not None:
+        if ready.day is None:
+            return math.nan, ""
+        return _days(ready.day - case.now), f"at this vessel's usual growth{_around(case, ready)}"
+    goal = harvest_goal(facts=facts, growth=growth, rule=case.rule)
+    ceiling, age = case.ceiling, case.age_days
     if ceiling > 0:
-        goal = min(goal, case.rule.ceiling_share * ceiling)
         days = days_between(
             start=density, goal=goal, rate_per_day=growth.max_rate_per_day, ceiling=ceiling
         )
-        return days, "as its growth slows towards its ceiling"
+        return days - age, "as its growth slows towards its ceiling"
 
     def days_at(rate: float) -> float:
         return days_between(start=density, goal=goal, rate_per_day=rate, ceiling=math.inf)
 
-    if growth.phase in ("stationary", "decline"):
-        return math.nan, ""
     if growth.low > 0:
         span = f"{_span(days_at(growth.high), days_at(growth.low))}"
-        return days_at(growth.rate_per_day), (
+        return days_at(growth.rate_per_day) - age, (
             f"at its present {significant(growth.divisions_per_day)} doublings a day{span}"
         )
     usual = math.sqrt(facts.rate_low_per_day * facts.rate_high_per_day)
     span = _span(days_at(facts.rate_high_per_day), days_at(facts.rate_low_per_day))
-    return days_at(usual), f"at the usual rate of {facts.title}, its own not being known yet{span}"
+    return days_at(usual) - age, (
+        f"at the usual rate of {facts.title}, its own not being known yet{span}"
+    )
+
+
+def _around(case: _Case, ready: ReadyForecast) -> str:
+    """Say a forecast's interval in days from now; "" where it says nothing."""
+    if ready.earliest is None:
+        return ""
+    early = _days(ready.earliest - case.now)
+    if ready.latest is None:
+        return f" ({days_words(early)} at the earliest; it may not get there)"
+    late = _days(ready.latest - case.now)
+    low, high = f"{early:.0f}", f"{late:.0f}"
+    return "" if low == high else f" (95 %: {low} to {high} days)"
 
 
 def _about(days: float) -> str:

@@ -272,11 +272,11 @@ def thresholds(
         for name in settings.sections.get(place, {})
     }
     return (
+        *_of_facts(changed),
         *(
             replace(t, value=getattr(rule, t.name), source=set_in.get(t.name, t.source))
             for t in _of_rule()
         ),
-        *_of_facts(changed),
     )
 
 

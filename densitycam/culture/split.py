@@ -36,9 +36,9 @@ _CAUTIONS = (
     "Never feed a culture that smells off, has changed colour or has clumped, and keep no starter "
     "from it.",
     "Not for people to eat.",
-    "Bleach and alcohol: apart from each other, from flames and from the culture; rinse tools "
-    "until no smell is left.",
-    "Mains power beside salt water: pull plugs before you pour; a drip loop in each lead.",
+    "Bleach and alcohol: never together, away from flames and from the culture; rinse tools until "
+    "no smell is left.",
+    "Mains power beside salt water can kill: plugs out before you pour.",
     "Cultures, fixative and bleach do not belong in natural water; local rules come first.",
 )
 
@@ -313,35 +313,28 @@ def _checklist(
         return f"{significant(volume, 3)} mL"
 
     each = "as its label says" if math.isnan(dose_ml) else f"{ml(dose_ml)} of each"
-    parts = f"Nutrient, {each}: one part into the vessel and swirl, then the other"
     return (
-        f"The day before: stir {significant(salt_g, 3)} g of dry sea salt into fresh water for "
-        f"{ml(top_up_ml)} of salt water until it is clear, and check specific gravity "
-        f"{gravity:.4f} at {temperature_c:g} C. Take water that was boiled and has cooled, or was "
-        "filtered; lid on, until it has the culture's temperature.",
-        "Look and smell first: odd colour, clumps, milky water or a foul smell, and you stop here.",
-        "Pull the plugs of lamp and pump before you pour; dry hands.",
-        "Wash your hands and wipe the place with alcohol, away from any flame; tools rinsed free "
-        "of bleach. Healthiest vessel first, separate tools for each.",
-        "Air off, swirl until it is even, and take the photo before you pour.",
+        f"The day before: {significant(salt_g, 3)} g of dry sea salt into boiled and cooled or "
+        f"filtered fresh water, for {ml(top_up_ml)}; stir clear, check specific gravity "
+        f"{gravity:.4f} at {temperature_c:g} C, lid on, same temperature as the culture.",
+        "Look and smell first: odd colour, clumps, milky or foul, and you stop here.",
+        "Pull the plugs of lamp and pump; dry hands.",
+        "Wash hands; wipe the place with alcohol, no flame near; tools rinsed free of bleach, "
+        "others for each vessel, the healthiest first.",
+        "Air off, swirl until even, take the photo.",
         *(
-            (
-                f"Starter first, while all is cleanest: {ml(starter_ml)} into a second clean "
-                "vessel, lid loose, with light, on another shelf. Write species and date on it.",
-            )
+            (f"Starter first: {ml(starter_ml)} into a clean vessel, lid loose, with light, apart.",)
             if starter_ml > 0
             else ()
         ),
         f"Harvest: {ml(harvest_ml)} into clean bottles with species, cells/mL and date; into the "
-        "refrigerator, out of children's reach, not for people to eat.",
-        f"{ml(keep_ml)} must be left: check the mark. Film on the wall: brush it, or pour the "
-        "culture into a clean vessel.",
+        "refrigerator, out of children's reach.",
+        f"{ml(keep_ml)} must be left: check the mark. Brush film off the wall.",
         f"Top up slowly with the {ml(top_up_ml)} of salt water.",
-        f"{parts}; the two mixed undiluted can clot. More is not better."
-        + (" A diatom: then silicate." if facts.needs_silicate else ""),
-        "Air and plugs back on, a drip loop in each lead, and log the split. A photo tomorrow "
-        "shows whether it has begun to grow.",
-        "Rinse the tools, let them dry. Bleach and alcohol never together.",
+        f"Nutrient, {each}: one part, swirl, the other; undiluted together they can clot."
+        + (" Then silicate, for a diatom." if facts.needs_silicate else ""),
+        "Air and plugs back on, a drip loop in each lead; log the split; a photo tomorrow.",
+        "Rinse the tools, let them dry.",
     )
 
 

@@ -630,23 +630,38 @@ def _advise(
     now: datetime,
     estimate: Estimate | None,
     flags: Sequence[str],
+    seen_at: datetime | None = None,
 ) -> tuple[Growth, Advice]:
+    from densitycam.culture.forecast import forecast_ready
     from densitycam.culture.growth import growth
-    from densitycam.culture.readiness import decide
+    from densitycam.culture.harvest_interval import best_harvest_of
+    from densitycam.culture.readiness import decide, harvest_goal
     from densitycam.culture.warning import early_warnings
 
     points, splits = batch_series(history, readings, now)
+    facts, rule = history.facts, history.rule
     grown = growth(points, splits, now)
+    goal = harvest_goal(facts=facts, growth=grown, rule=rule)
     running = [p for p in points if not splits or p.when > splits[-1].when]
     advice = decide(
         estimate=estimate,
         flags=flags,
         growth=grown,
-        facts=history.facts,
+        facts=facts,
         vessel=history.vessel,
         now=now,
         last_point=running[-1] if running else None,
-        rule=history.rule,
-        warnings=early_warnings(points, splits, now, settles=history.facts.settles),
+        rule=rule,
+        warnings=early_warnings(points, splits, now, settles=facts.settles),
+        seen_at=seen_at,
+        ready=forecast_ready(points, splits, now, goal_cells_per_ml=goal),
+        best_harvest=best_harvest_of(
+            points,
+            splits,
+            now,
+            growth=grown,
+            working_volume_ml=history.vessel.working_volume_ml,
+            harvest_low=facts.harvest_low,
+        ),
     )
     return grown, advice

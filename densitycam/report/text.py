@@ -209,14 +209,43 @@ def advice_text(advice: Advice) -> str:
     parts = [_entry("Today", advice.headline)]
     # Under a day the headline has said it all.
     if advice.ready_on is not None and advice.wait_days >= 1:
-        parts.append(_entry("Ready", f"about {format_day(advice.ready_on)}"))
+        parts.append(_entry("Ready", ready_words(advice)))
     if advice.reasons:
         parts += ["Because", *(_bullet(reason) for reason in advice.reasons)]
     if advice.would_settle:
         parts.append(_entry("To be surer", advice.would_settle))
     if advice.plan is not None:
         parts += ["", split_plan_text(advice.plan)]
+        if advice.best_harvest is not None:
+            parts.append(_entry("  Most cells", advice.best_harvest.sentence))
     return "\n".join(parts)
+
+
+def ready_words(advice: Advice) -> str:
+    """Return the day of a forecast with its interval, such as "about 12 Mar (95 %: 11 to 14 Mar)".
+
+    Parameters
+    ----------
+    advice : Advice
+        With a `ready_on`.
+
+    Returns
+    -------
+    str
+        A few words.
+    """
+    if advice.ready_on is None:
+        raise ValueError("an advice without a forecast has no day")
+    text = f"about {format_day(advice.ready_on)}"
+    early, late = advice.ready_earliest, advice.ready_latest
+    if early is None:
+        return text
+    if late is None:
+        return f"{text} ({format_day(early)} at the earliest; it may not get there)"
+    if early.date() == late.date():
+        return text
+    first = str(early.day) if (early.year, early.month) == (late.year, late.month) else None
+    return f"{text} (95 %: {first or format_day(early)} to {format_day(late)})"
 
 
 def split_plan_text(plan: SplitPlan) -> str:
@@ -296,6 +325,38 @@ def _cells(plan: SplitPlan) -> str:
     if known:
         text += f" (95 %: {significant(low / factor)} to {significant(high / factor)})"
     return text
+
+
+def checklist_text(plan: SplitPlan) -> str:
+    """Return the steps of a split in their order, numbered; "" where the plan has none.
+
+    Parameters
+    ----------
+    plan : SplitPlan
+        The plan.
+
+    Returns
+    -------
+    str
+        A heading and one paragraph a step.
+    """
+    if not plan.checklist:
+        return ""
+    return "\n".join(
+        [
+            "In this order",
+            *(
+                textwrap.fill(
+                    step,
+                    WIDTH,
+                    initial_indent=f"{n:>3} ",
+                    subsequent_indent="    ",
+                    break_on_hyphens=False,
+                )
+                for n, step in enumerate(plan.checklist, start=1)
+            ),
+        ]
+    )
 
 
 def care_text(plans: Iterable[SplitPlan]) -> str:
@@ -384,7 +445,8 @@ def snap_text(
         phase = "" if growth.phase == "unknown" else f"; {growth.phase}"
         parts.append(_entry("  Growth", f"{format_rate(growth)}{phase}"))
     if advice is not None and advice.plan is not None:
-        parts += ["", care_text([advice.plan])]
+        steps = checklist_text(advice.plan)
+        parts += [*(["", steps] if steps else []), "", care_text([advice.plan])]
     return "\n".join(parts)
 
 

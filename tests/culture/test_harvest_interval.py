@@ -6,9 +6,17 @@ import math
 
 import numpy as np
 import pytest
+from grown import at, exponential, logistic, points
 
-from densitycam.culture.harvest_interval import best_harvest, best_share, harvest_round
+from densitycam.culture.growth import growth
+from densitycam.culture.harvest_interval import (
+    best_harvest,
+    best_harvest_of,
+    best_share,
+    harvest_round,
+)
 from densitycam.culture.logistic import split_cycle
+from densitycam.culture.series import Split
 from densitycam.errors import DensitycamError
 
 CULTURE = {"rate_per_day": 0.47, "ceiling_cells_per_ml": 3.1e7, "working_volume_ml": 1730.0}
@@ -91,7 +99,56 @@ def test_the_advice_beside_the_common_quarter():
 
 def test_a_slow_culture_cannot_bear_the_common_week():
     slow = CULTURE | {"rate_per_day": 0.15}
-    assert "thin this culture out" in best_harvest(**slow).sentence
+    told = best_harvest(**slow)
+    assert told.common[0].cells_per_week == 0 < told.common[1].cells_per_week
+    assert "the common quarter kept for 7 days would thin this culture out" in told.sentence
+
+
+@pytest.mark.parametrize(
+    ("rate", "form"),
+    [(0.8, "{:.2g} to {:.2g} times"), (0.3, "{1:.2g} times")],
+)
+def test_the_sentence_holds_its_own_numbers_against_the_common_ones(rate, form):
+    told = best_harvest(**(CULTURE | {"rate_per_day": rate}))
+    ratios = sorted(told.advised.cells_per_week / r.cells_per_week for r in told.common)
+    assert f": {form.format(*ratios)} the cells a week of" in told.sentence
+    assert told.sentence.endswith("of the common quarter kept for 7 to 10 days.")
+
+
+SEEN = points(logistic, range(9), noise=0.03, rng=np.random.default_rng(7))
+
+
+def of(seen, splits=(), grown=None):
+    grown = growth(seen, splits, seen[-1].when) if grown is None else grown
+    return best_harvest_of(
+        seen, splits, seen[-1].when, growth=grown, working_volume_ml=900.0, harvest_low=1e7
+    )
+
+
+def test_the_round_is_found_from_the_photos():
+    # The curve's own: 0.7 a day towards 40 million.
+    true = best_harvest(rate_per_day=0.7, ceiling_cells_per_ml=4e7, working_volume_ml=900.0,
+                        harvest_low=1e7)  # fmt: skip
+    told = of(SEEN)
+    assert told.most.cells_per_week == pytest.approx(true.most.cells_per_week, rel=0.1, abs=0)
+    assert told.advised.interval_days == pytest.approx(true.advised.interval_days, abs=1)
+
+
+def test_earlier_batches_tell_where_the_running_one_does_not_bend_yet():
+    split = Split(at(8.2), 0.2)
+    begun = [*SEEN, *points(lambda d: 0.2 * logistic(8) * math.exp(0.55 * (d - 8)), [9, 10])]
+    grown = growth(begun, (split,), begun[-1].when)
+    assert math.isnan(grown.ceiling_cells_per_ml)
+    assert of(begun, (split,), grown).advised.interval_days == pytest.approx(
+        of(SEEN).advised.interval_days, abs=1
+    )
+
+
+def test_nothing_is_advised_where_no_bend_is_shown():
+    assert of(points(exponential, range(7), noise=0.03, rng=np.random.default_rng(8))) is None
+    assert of(SEEN[:2]) is None
+    level = points(lambda d: 3e6, range(8), noise=0.03, rng=np.random.default_rng(9))
+    assert of(level) is None
 
 
 def test_harvests_lie_in_the_band_where_they_can():

@@ -11,7 +11,8 @@ import pytest
 from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.species import load_species
 from densitycam.culture.advice import Growth
-from densitycam.culture.readiness import RULE, decide
+from densitycam.culture.forecast import ReadyForecast
+from densitycam.culture.readiness import RULE, decide, harvest_goal
 from densitycam.culture.series import DensityPoint
 from densitycam.culture.warning import EarlyWarning
 from densitycam.errors import DensitycamError
@@ -107,7 +108,7 @@ def test_every_action_is_reached():
 
 @pytest.mark.parametrize("name", GROWTHS)
 @pytest.mark.parametrize("sd", [0.05, 0.3, 0.9])
-@pytest.mark.parametrize("age", [0.0, 3.0])
+@pytest.mark.parametrize("age", [0.0, 1.5])
 def test_denser_never_turns_harvest_into_wait(name, sd, age):
     reached = False
     for step in range(121):
@@ -117,6 +118,57 @@ def test_denser_never_turns_harvest_into_wait(name, sd, age):
         assert ready or not reached, (name, density)
         reached = reached or ready
     assert reached != (name == "decline")
+
+
+@pytest.mark.parametrize("name", GROWTHS)
+@pytest.mark.parametrize("density", [3e4, 5e5, 1.2e6, 3e6])
+def test_an_old_photo_does_not_speak_for_today(name, density):
+    old = RULE.stale_days + 0.1
+    advice = ask(measured(density), GROWTHS[name], last=point(density, old))
+    if name == "decline":  # what looked like a crash is to be seen to all the more
+        assert advice.action == "rescue"
+        return
+    assert advice.action == "cannot-tell"
+    assert advice.headline == "Take a photo today: the last one is 2 days old."
+    assert advice.would_settle == "Take a photo today."
+    assert advice.plan is None
+
+
+@pytest.mark.parametrize(
+    ("estimate", "said"),
+    [(MORE, "more than 0.90 million cells/mL"), (LESS, "less than 50 thousand cells/mL")],
+)
+def test_the_age_of_a_bound_is_told_by_its_photo(estimate, said):
+    assert ask(estimate).action in ("harvest", "wait")
+    old = ask(estimate, seen_at=NOW - timedelta(days=3))
+    assert old.action == "cannot-tell"
+    assert said in old.reasons[0]
+
+
+def test_a_forecast_of_its_own_growth_goes_before_the_present_rate():
+    ready = ReadyForecast(*(NOW + timedelta(days=d) for d in (3.0, 2.0, 4.4)))
+    advice = ask(measured(3e5), last=point(3e5), ready=ready)
+    assert advice.wait_days == pytest.approx(3.0, abs=1e-9)
+    assert (advice.ready_on, advice.ready_earliest, advice.ready_latest) == (
+        ready.day, ready.earliest, ready.latest,
+    )  # fmt: skip
+    assert advice.reasons[1] == (
+        "It should reach its band in about 3 days at this vessel's usual growth (95 %: 2 to 4 "
+        "days)."
+    )
+    never = ask(measured(3e5), last=point(3e5), ready=replace(ready, latest=None))
+    assert "(2 days at the earliest; it may not get there)" in never.reasons[1]
+    lost = ask(measured(3e5), last=point(3e5), ready=ReadyForecast(None, None, None))
+    assert math.isnan(lost.wait_days)
+    assert lost.headline == "Wait."
+    assert lost.ready_earliest is None
+
+
+def test_the_goal_is_the_band_or_below_it_where_it_levels_off():
+    assert harvest_goal(facts=FACTS, growth=EXPONENTIAL) == FACTS.harvest_low
+    assert harvest_goal(facts=FACTS, growth=SLOWING) == pytest.approx(0.7 * 9e5, rel=1e-12)
+    high = replace(SLOWING, ceiling_cells_per_ml=5e6)
+    assert harvest_goal(facts=FACTS, growth=high) == FACTS.harvest_low
 
 
 @pytest.mark.parametrize("flag", FLAGS)

@@ -78,6 +78,7 @@ PLAN = SplitPlan(
     notes=("Salt mixes hold water: weigh, stir until clear, then measure.",),
     harvest_cells_low=5.3e9,
     harvest_cells_high=7.4e9,
+    checklist=("Look and smell.", "Harvest 750 mL."),
 )
 
 ADVICE = Advice(

@@ -6,13 +6,14 @@ import itertools
 import math
 import re
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 from report_inputs import ADVICE, ESTIMATE, GROWTH, LESS, MORE, PLAN, READING, WAIT
 
 from densitycam.calibration.estimate import signs_with
 from densitycam.calibration.species import load_species
+from densitycam.culture.harvest_interval import best_harvest
 from densitycam.culture.readiness import decide
 from densitycam.flags import FLAGS
 from densitycam.report.numbers import format_density
@@ -25,6 +26,8 @@ from densitycam.report.text import (
     batch_refused_text,
     calibration_text,
     care_text,
+    checklist_text,
+    ready_words,
     refused_text,
     signs_text,
     snap_text,
@@ -195,7 +198,8 @@ def test_a_snap_says_what_to_do_before_how_it_was_measured_and_cautions_last():
         advice=ADVICE,
         growth=GROWTH,
     )
-    order = ["Density", "Signs", "Today", "Because", "Split plan", "Measured", "With every split"]
+    order = ["Density", "Signs", "Today", "Because", "Split plan", "Measured", "In this order",
+             "With every split"]  # fmt: skip
     places = [text.index(f"\n{word}") for word in order]
     assert places == sorted(places)
     assert text.endswith(PLAN.cautions[-1])
@@ -255,6 +259,31 @@ def test_more_than_is_too_dense_and_says_what_to_do():
     still = flat(snap_text(title="x", reading=lost, estimate=ESTIMATE, advice=None))
     assert FLAGS["bars-lost"].advice in still
     assert FLAGS["too-dense"].meaning not in still
+
+
+def test_the_day_it_is_ready_has_an_interval():
+    day = datetime(2026, 3, 15, 9, 0)
+    told = replace(WAIT, ready_earliest=day - timedelta(days=1), ready_latest=day.replace(day=18))
+    assert "\nReady         about 15 Mar (95 %: 14 to 18 Mar)\n" in advice_text(told)
+    longer = replace(told, ready_latest=datetime(2026, 4, 2))
+    assert ready_words(longer) == "about 15 Mar (95 %: 14 Mar to 2 Apr)"
+    never = replace(told, ready_latest=None)
+    assert ready_words(never) == "about 15 Mar (14 Mar at the earliest; it may not get there)"
+    sure = replace(told, ready_earliest=day, ready_latest=day)
+    assert ready_words(sure) == ready_words(WAIT) == "about 15 Mar"
+
+
+def test_the_plan_says_what_would_bring_most_cells():
+    best = best_harvest(rate_per_day=0.7, ceiling_cells_per_ml=4e7, working_volume_ml=1000.0)
+    text = advice_text(replace(ADVICE, best_harvest=best))
+    assert_fits(text)
+    assert f" Most cells {best.sentence}" in flat(text)
+    assert "Most cells" not in advice_text(replace(WAIT, best_harvest=best))
+
+
+def test_the_steps_of_a_split_are_numbered():
+    assert checklist_text(PLAN).splitlines()[1:] == ["  1 Look and smell.", "  2 Harvest 750 mL."]
+    assert checklist_text(replace(PLAN, checklist=())) == ""
 
 
 def test_waiting_less_than_a_day_reads_well():
