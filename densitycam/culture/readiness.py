@@ -573,7 +573,8 @@ def _measured(case: _Case) -> Advice | None:
             _settle(case, ""),
         )
 
-    left, basis = _forecast(case, c)
+    ahead = _forecast(case, c)
+    left, basis = ahead.days, ahead.basis
     known = 0 <= left <= rule.longest_forecast_days
     when = case.now + timedelta(days=left) if known else None
     if known:
@@ -602,8 +603,8 @@ def _measured(case: _Case) -> Advice | None:
         _settle(case, surer if straddles else ""),
         wait_days=left if known else math.nan,
         ready_on=when,
-        ready_earliest=case.ready.earliest if known and case.ready else None,
-        ready_latest=case.ready.latest if known and case.ready else None,
+        ready_earliest=_moment(case, ahead.low) if known else None,
+        ready_latest=_moment(case, ahead.high) if known else None,
     )
 
 
@@ -678,71 +679,81 @@ def _harvest(
     )
 
 
+@dataclass(frozen=True)
+class _Ahead:
+    """Days from now to the harvest with their interval, and "on what that rests"; nan: unknown."""
+
+    days: float
+    basis: str
+    low: float = math.nan
+    high: float = math.nan
+
+
 def _expected(case: _Case, density: float) -> str:
     """Say when a batch without a density of today should be ready; "" where not known."""
-    left, basis = _forecast(case, density)
-    if not math.isfinite(left):
+    ahead = _forecast(case, density)
+    if not math.isfinite(ahead.days):
         return ""
-    if left > 0:
-        return f"It should reach its band in {_about(left)} {basis}."
-    return f"It should have reached its band by now {basis}."
+    if ahead.days > 0:
+        return f"It should reach its band in {_about(ahead.days)} {ahead.basis}."
+    return f"It should have reached its band by now {ahead.basis}."
 
 
-def _forecast(case: _Case, density: float) -> tuple[float, str]:
-    """Days from now to the harvest, and "on what that rests"; nan where not known."""
+def _forecast(case: _Case, density: float) -> _Ahead:
     growth, facts = case.growth, case.facts
     if growth.phase in ("stationary", "decline"):
-        return math.nan, ""
-    ready = case.ready
-    if ready is not None:
-        if ready.day is None:
-            return math.nan, ""
-        return _days(ready.day - case.now), f"at this vessel's usual growth{_around(case, ready)}"
+        return _Ahead(math.nan, "")
+    if case.ready is not None:
+        return _at_usual_growth(case, case.ready)
     goal = harvest_goal(facts=facts, growth=growth, rule=case.rule)
     ceiling, age = case.ceiling, case.age_days
     if ceiling > 0:
         days = days_between(
             start=density, goal=goal, rate_per_day=growth.max_rate_per_day, ceiling=ceiling
         )
-        return days - age, "as its growth slows towards its ceiling"
+        return _Ahead(days - age, "as its growth slows towards its ceiling")
 
     def days_at(rate: float) -> float:
         return days_between(start=density, goal=goal, rate_per_day=rate, ceiling=math.inf)
 
     if growth.low > 0:
-        span = f"{_span(days_at(growth.high), days_at(growth.low))}"
-        return days_at(growth.rate_per_day) - age, (
-            f"at its present {significant(growth.divisions_per_day)} doublings a day{span}"
-        )
-    usual = math.sqrt(facts.rate_low_per_day * facts.rate_high_per_day)
-    span = _span(days_at(facts.rate_high_per_day), days_at(facts.rate_low_per_day))
-    return days_at(usual) - age, (
-        f"at the usual rate of {facts.title}, its own not being known yet{span}"
-    )
+        rate, slow, fast = growth.rate_per_day, growth.low, growth.high
+        basis = f"at its present {significant(growth.divisions_per_day)} doublings a day"
+    else:
+        slow, fast = facts.rate_low_per_day, facts.rate_high_per_day
+        rate = math.sqrt(slow * fast)
+        basis = f"at the usual rate of {facts.title}, its own not being known yet"
+    low, high = days_at(fast), days_at(slow)
+    span = ""
+    if math.isfinite(high) and f"{low:.0f}" != f"{high:.0f}":
+        span = f" ({low:.0f} to {high:.0f} days after the photo)"
+    return _Ahead(days_at(rate) - age, f"{basis}{span}", max(low - age, 0.0), high - age)
 
 
-def _around(case: _Case, ready: ReadyForecast) -> str:
-    """Say a forecast's interval in days from now; "" where it says nothing."""
-    if ready.earliest is None:
-        return ""
-    early = _days(ready.earliest - case.now)
-    if ready.latest is None:
-        return f" ({days_words(early)} at the earliest; it may not get there)"
-    late = _days(ready.latest - case.now)
-    low, high = f"{early:.0f}", f"{late:.0f}"
-    return "" if low == high else f" (95 %: {low} to {high} days)"
+def _at_usual_growth(case: _Case, ready: ReadyForecast) -> _Ahead:
+    """Read a forecast in days from now."""
+
+    def days(when: datetime | None) -> float:
+        return math.nan if when is None else _days(when - case.now)
+
+    if ready.day is None:
+        return _Ahead(math.nan, "")
+    low, high = days(ready.earliest), days(ready.latest)
+    span = ""
+    if math.isfinite(low) and math.isnan(high):
+        span = f" ({days_words(low)} at the earliest; it may not get there)"
+    elif f"{low:.0f}" != f"{high:.0f}":
+        span = f" (95 %: {low:.0f} to {high:.0f} days)"
+    return _Ahead(days(ready.day), f"at this vessel's usual growth{span}", low, high)
+
+
+def _moment(case: _Case, days: float) -> datetime | None:
+    return case.now + timedelta(days=days) if math.isfinite(days) else None
 
 
 def _about(days: float) -> str:
     words = days_words(days)
     return words if words.startswith("less") else f"about {words}"
-
-
-def _span(fast: float, slow: float) -> str:
-    if not math.isfinite(slow):
-        return ""
-    low, high = f"{fast:.0f}", f"{slow:.0f}"
-    return "" if low == high else f" ({low} to {high} days after the photo)"
 
 
 def _band(facts: SpeciesFacts) -> str:
