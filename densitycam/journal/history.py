@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -33,6 +34,10 @@ from densitycam.vessel.same_vessel import strays_from_earlier, usual_width_mm
 if TYPE_CHECKING:
     from densitycam.calibration.model import Calibration, CalibrationPoint
     from densitycam.culture.advice import Advice, Growth
+
+#: Photos from before this tell a decision nothing. Our own choice: a season, three times as long
+#: as the early warning learns from; and the work for ten thousand photos grows as their number.
+LOOK_BACK = timedelta(days=120)
 
 
 @dataclass(frozen=True)
@@ -563,19 +568,20 @@ def batch_series(
     history : VesselHistory
         The vessel's.
     readings : sequence of DatedReading
-        Those that are known.
+        Those that are known, in order of time.
     now : datetime
         The moment.
 
     Returns
     -------
     points : tuple of DensityPoint
-        Since the culture's inoculation, where one was logged; those before a top-up as if it had
-        been done already.
+        Not older than `LOOK_BACK`; since the culture's inoculation, where one was logged; those
+        before a top-up as if it had been done already.
     splits : tuple of Split
         Likewise; the inoculation is the first of them, with a kept share of nan: time counts
         from it, and no density from before it tells anything of now.
     """
+    readings = readings[bisect_left(readings, now - LOOK_BACK, key=lambda r: r.when) :]
     begin = batch_begin(history.batches, now)
     splits = splits_until(history, readings, now)
     if begin is None:
