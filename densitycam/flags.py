@@ -43,7 +43,7 @@ _ALL = (
         "gate",
         "no card found",
         "Fewer than three of the card's markers were found.",
-        "Retake with the whole card in the picture, sharp, and well lit.",
+        "Retake from so near that the whole card fills most of the picture, sharp and well lit.",
         True,
     ),
     Flag(

@@ -135,8 +135,7 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
         mirrored = _detector().detectMarkers(grey[:, ::-1])[1]
         if mirrored is not None and len(mirrored) >= FEWEST_MARKERS:
             raise refuse("mirrored")
-        if _sharpest_step(grey) < SHARP_STEP:
-            raise refuse("blurred", "no edge in the middle of the picture is sharp")
+        _explain_no_markers(grey)
         raise refuse("no-card", f"{len(seen)} of {FEWEST_MARKERS} needed")
     homography, inside = cv2.findHomography(here, there, cv2.RANSAC, 0.004 * max(grey.shape))
     ids_here = [m.id for m in layout.markers if m.id in seen]
@@ -173,8 +172,19 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
     )
 
 
-def _sharpest_step(grey: np.ndarray) -> float:
-    """Return the steepest step of neighbouring pixels as a share of the picture's range.
+def _explain_no_markers(grey: np.ndarray) -> None:
+    """Refuse a photo that is not sharp, where that can be told without the card."""
+    along_x, along_y = _sharpest_steps(grey)
+    if max(along_x, along_y) < SHARP_STEP:
+        raise refuse("blurred", "no edge in the middle of the picture is sharp")
+    if min(along_x, along_y) < SHARP_STEP:
+        raise refuse(
+            "no-card", "edges are soft one way: if the card is in the picture, the phone moved"
+        )
+
+
+def _sharpest_steps(grey: np.ndarray) -> tuple[float, float]:
+    """Return the steepest steps of neighbouring pixels along x and y, of the picture's range.
 
     Only the picture's middle counts, where the card should be: a sharp background does not help.
     """
@@ -182,11 +192,13 @@ def _sharpest_step(grey: np.ndarray) -> float:
 
     height, width = grey.shape
     grey = grey[height // 5 : height - height // 5, width // 5 : width - width // 5]
-    step = max(
-        np.percentile(np.abs(np.diff(grey.astype(np.int16), axis=axis)), 99.9) for axis in (0, 1)
-    )
     low, high = np.percentile(grey, (0.5, 99.5))
-    return float(step / max(high - low, 1.0))
+    along_y, along_x = (
+        float(np.percentile(np.abs(np.diff(grey.astype(np.int16), axis=axis)), 99.9))
+        / max(high - low, 1.0)
+        for axis in (0, 1)
+    )
+    return along_x, along_y
 
 
 def project(homography: np.ndarray, points: np.ndarray) -> np.ndarray:

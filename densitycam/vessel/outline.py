@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from densitycam.card.layout import Rect
+from densitycam.card.layout import CardLayout, Rect
+from densitycam.errors import PhotoRefusedError
 from densitycam.photo.card_finder import refuse
 from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, paper_beside_steps, window
 from densitycam.vessel.reading import Outline
@@ -13,8 +14,6 @@ from densitycam.vessel.same_vessel import flat_width_mm
 
 if TYPE_CHECKING:
     import numpy as np
-
-    from densitycam.errors import PhotoRefusedError
 
 #: Change of a column against undisturbed bars, as a share of full contrast, that means "vessel":
 #: a clean empty glass loses 8 % to its surfaces (Fresnel, index 1.5), a shadow is smooth.
@@ -228,6 +227,35 @@ def find_sides(
 
 def _other_steps(view: CardView) -> PhotoRefusedError:
     return refuse("tone", f"those on the {view.hidden_side} are covered, or in other light")
+
+
+def two_vessels_in(light: np.ndarray, layout: CardLayout, camera_mm: np.ndarray) -> bool:
+    """Tell whether two vessels stand before the bars of a card that could not be squared up.
+
+    Parameters
+    ----------
+    light : ndarray of float32, shape (H, W, 3)
+        Roughly corrected light over the sheet, bare paper = 1.
+    layout : CardLayout
+        The sheet's edition.
+    camera_mm : ndarray of float64, shape (3,)
+        The camera's place [mm].
+
+    Notes
+    -----
+    Two of them bend light and throw shadows in ways that look like a flickering lamp, a shadow on
+    the card or a phone that moved; the strip of clear bars between them tells.
+    """
+    view = CardView(
+        light=light, raw=light, layout=layout, camera_mm=camera_mm, tone_misfit=0.0,
+        light_ratio=1.0, blur_mm=0.0, hidden_side="",
+    )  # fmt: skip
+    seen = _look_along(view)
+    try:
+        left, right = _outermost_edges(seen)
+    except PhotoRefusedError:
+        return False
+    return _gap_between(seen, left, right)
 
 
 def _refuse_other_width(
