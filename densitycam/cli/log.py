@@ -80,7 +80,8 @@ def inoculation(
     """Log that a new culture begins: nothing from before it counts for its growth.
 
     \b
-    densitycam log inoculation --vessel "left jar" --source "slant 3" --cells-per-ml 4e5
+    densitycam log inoculation --vessel "left jar" --source "slant 3"
+    densitycam log inoculation --vessel "left jar" --cells-per-ml 4e5
     """  # noqa: D301
     from densitycam.journal.logbook import InoculationRecord
 

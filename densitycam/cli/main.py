@@ -25,7 +25,13 @@ COMMANDS = (
     "bottle",
     "batch",
     "settings",
+    "backup",
+    "export",
+    "import",
 )
+
+#: The file of a command whose name Python keeps for itself.
+FILES = {"import": "import_export"}
 
 #: System libraries that opencv-python needs and a bare server lacks, with their Debian package.
 _SYSTEM_PACKAGES = {
@@ -50,7 +56,7 @@ class Commands(click.Group):
         """Import one command."""
         if name not in COMMANDS:
             return None
-        command = import_module(f"densitycam.cli.{name}").command
+        command = import_module(f"densitycam.cli.{FILES.get(name, name)}").command
         if not isinstance(command, click.Command):
             raise TypeError(f"densitycam.cli.{name}.command is not a click command")
         return command

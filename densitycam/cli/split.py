@@ -67,7 +67,7 @@ def command(
 
     \b
     densitycam split --vessel "left jar" --kept-ml 225
-    densitycam split --vessel "left jar" --kept-ml 225 --bottle-ml 500 --label label.pdf
+    densitycam split --vessel "left jar" --kept-ml 225 --bottle-ml 500
     """  # noqa: D301
     from densitycam.journal.batches import waters
     from densitycam.journal.bottling import fill_from

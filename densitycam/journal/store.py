@@ -275,6 +275,11 @@ class Journal:
         journal._depth = 0
         return journal
 
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """The open database, for what handles whole tables: export, import, backup."""
+        return self._db
+
     def close(self) -> None:
         """Close the file."""
         self._db.close()

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 import densitycam
 from densitycam.cli import main as main_module
-from densitycam.cli.main import COMMANDS, main, missing_system_package
+from densitycam.cli.main import COMMANDS, FILES, main, missing_system_package
 from densitycam.cli.options import ABOVE_ZERO, SHARE
 from densitycam.errors import DensitycamError
 
@@ -52,7 +52,7 @@ def test_every_command_explains_itself_and_its_options(name: str):
 def test_every_command_file_is_in_the_list():
     folder = ROOT / "densitycam" / "cli"
     helpers = {"__init__", "count_photo", "count_walk", "main", "options"}
-    assert {p.stem for p in folder.glob("*.py")} - helpers == set(COMMANDS)
+    assert {p.stem for p in folder.glob("*.py")} - helpers == {FILES.get(n, n) for n in COMMANDS}
 
 
 def test_help_loads_neither_a_heavy_library_nor_the_database():
@@ -173,3 +173,7 @@ def test_a_quantity_is_a_finite_number_inside_its_limits(text: str, rule: str):
 def test_help_fits_a_terminal_of_80_columns(name: str):
     result = CliRunner().invoke(main, [name, "--help"], prog_name="densitycam")
     assert [line for line in result.output.splitlines() if len(line) > 80] == []
+    command = main.get_command(click.Context(main), name)
+    for below in getattr(command, "commands", {}):
+        text = CliRunner().invoke(main, [name, below, "--help"], prog_name="densitycam").output
+        assert [line for line in text.splitlines() if len(line) > 80] == [], below

@@ -1,0 +1,94 @@
+"""backup, export and import through the command line; nothing private leaves the journal."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+#: What a phone writes into a photo that is nobody's business.
+SERIAL, OWNER, PLACE = "SN-4711-0815", "Erika Mustermann", (48, 8, 13.0)
+
+
+@pytest.fixture
+def private_photo(photo_stock, tmp_path: Path) -> Path:
+    """Copy a photo with a position, a serial number and an owner's name in its EXIF."""
+    path = tmp_path / "private.jpg"
+    with Image.open(photo_stock["day1"]) as image:
+        exif = image.getexif()
+        detail = exif.get_ifd(0x8769)
+        detail[0xA431], detail[0xA430] = SERIAL, OWNER  # BodySerialNumber, CameraOwnerName
+        exif[0x010F], exif[0x0110] = "Kamera", "Modell 1"
+        where = exif.get_ifd(0x8825)
+        where[1], where[2] = "N", PLACE
+        where[3], where[4] = "E", PLACE
+        image.save(path, exif=exif, quality=95)
+    with Image.open(path) as image:
+        assert image.getexif().get_ifd(0x8825)[2] == PLACE
+        assert image.getexif().get_ifd(0x8769)[0xA431] == SERIAL
+    return path
+
+
+def test_a_journal_goes_out_and_comes_back(run, photo_folder, tmp_path: Path):
+    run("batch", photo_folder)
+    run("log", "note", "lamp moved", "--vessel", "slim", "--when", "2026-04-03")
+    for place in ("out.json", "tables"):
+        text = run("export", tmp_path / place).output
+        assert f"{place}: 1 vessel, 4 photos, 3 slides, 1 split, 0 bottles, and all else" in text
+        new = ("--journal", tmp_path / f"{place}.sqlite")
+        text = run("import", tmp_path / place, *new).output
+        assert "1 vessel, 4 photos, 3 slides, 1 split, 1 log entry" in text
+        again = json.loads(run("import", tmp_path / place, *new, "--json").output)
+        assert again["added"] == {}
+        assert again["known"] == 11  # those and a calibration
+        batch = json.loads(run("batch", photo_folder, *new, "--json").output)
+        assert [p["fresh"] for p in batch["photos"]] == [False] * 4
+        assert batch["photos"] == json.loads(run("batch", photo_folder, "--json").output)["photos"]
+
+
+def test_nothing_private_is_exported(run, slim, private_photo, tmp_path: Path):
+    run("snap", private_photo, "--vessel", slim)
+    run("export", tmp_path / "out.json")
+    run("export", tmp_path / "tables")
+    run("backup", tmp_path / "backup.sqlite")
+    files = [tmp_path / "out.json", tmp_path / "backup.sqlite", *(tmp_path / "tables").iterdir()]
+    for file in files:
+        data = file.read_bytes()
+        for word in (SERIAL, OWNER, "Modell 1", "GPS", "48.13", "Kamera"):
+            assert word.encode() not in data, (file, word)
+    assert b"private.jpg" in files[0].read_bytes()  # the photo itself is there
+
+
+def test_a_backup_can_be_named_as_the_journal(run, slim, tmp_path: Path):
+    target = tmp_path / "stick.sqlite"
+    assert "and checked it" in run("backup", target).output
+    assert run("vessel", "--journal", target).output == run("vessel").output
+    found = json.loads(run("backup", target, "--json").output)
+    assert found["bytes"] == target.stat().st_size
+
+
+def test_errors_are_one_line_each(run, slim, tmp_path: Path):
+    missing = ("--journal", tmp_path / "none.sqlite")
+    for words, code, said in (
+        (("export", tmp_path / "x.json", *missing), 1, "There is no journal"),
+        (("backup", tmp_path / "x.sqlite", *missing), 1, "There is no journal"),
+        (("export", tmp_path / "x.csv"), 2, "must end in .json"),
+        (("export", tmp_path / "none" / "x.json"), 1, "no folder"),
+        (("import", tmp_path / "none.json"), 1, "Check the name"),
+    ):
+        text = run(*words, exit_code=code).output
+        assert said in " ".join(text.split())
+        assert "Traceback" not in text
+    assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_a_bottle_whose_number_was_taken_is_named(run, slim, tmp_path: Path):
+    add = ("bottle", "add", "--vessel", slim, "--when", "2026-04-02", "--ml")
+    run(*add, "100")
+    run("export", tmp_path / "out.json")
+    run("log", "undo")
+    run(*add, "200")
+    text = run("import", tmp_path / "out.json").output
+    assert "Bottle 1 is bottle 2 here: write it on its label." in text
