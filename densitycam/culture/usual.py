@@ -45,9 +45,22 @@ MIN_STEP_DAYS = 0.25
 
 @dataclass(frozen=True)
 class Photo:
-    """One photo: day since the first, ln density, its noise, ln of the known dilution before it.
+    """One photo of a vessel's series.
 
-    `dilution` is that since the photo before, 0 for none; nan where it cannot be known.
+    Parameters
+    ----------
+    when : datetime
+        Capture time.
+    day : float
+        Since the first photo [day].
+    log, sd : float
+        ln density and its noise.
+    pigment : float or None
+        Pigment per scatter [ln].
+    dilution : float
+        ln of the known dilution since the photo before, 0 for none; nan where it cannot be known.
+    splits : tuple of (float, float)
+        Day and ln kept share of each split since the photo before; empty where not known.
     """
 
     when: datetime
@@ -56,6 +69,7 @@ class Photo:
     sd: float
     pigment: float | None
     dilution: float
+    splits: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -88,26 +102,64 @@ class Usual:
         gain = log_gain(log_density=log, days=days, rate_per_day=self.rate, ceiling=ceiling)
         return max(gain, 0.0)
 
-    def variance(self, log: float, days: float, split: bool) -> float:
-        """Variance of the gain in ln density over some days around a density."""
-        row = (days, -days * math.exp(log), -1.0 if split else 0.0)
-        return max(float(self.covariance.dot(row).dot(row)), 0.0)
+    def carry_to(self, log: float, day: float, photo: Photo) -> tuple[float, float]:
+        """Carry a density [ln] of some day on to the next photo, each split at its moment.
+
+        Returns
+        -------
+        gain : float
+            In ln density, the dilutions taken off.
+        variance : float
+            Of the gain, by the error of what is usual.
+        """
+        gain = exposure = 0.0
+        days = photo.day - day
+        for until, dilution in (*photo.splits, (photo.day, None)):
+            grown = self.carry(log, until - day)
+            exposure += (until - day) * _mean_density(log, log + grown)
+            if dilution is not None:
+                grown -= self.setback
+                log += dilution
+            log, gain, day = log + grown, gain + grown, until
+        return gain, self._variance((days, exposure, float(len(photo.splits))))
 
     def error(self, photos: Sequence[Photo]) -> float:
         """Return the standard deviation of the gain over a stretch, the usual's own error with it.
 
         That error is common to all steps and adds up, where the photos' noise does not.
         """
-        days = density = splits = 0.0
+        days = exposure = splits = 0.0
         for a, b in pairwise(photos):
             days += b.day - a.day
-            density += (b.day - a.day) * math.exp((a.log + b.dilution + b.log) / 2)
-            splits += b.dilution < 0
-        row = (days, -density, -splits)
+            exposure += _exposure(a, b)
+            splits += len(b.splits)
         noise = photos[0].sd ** 2 + photos[-1].sd ** 2
         noise += WANDER_SD**2 * days + SPLIT_SD**2 * splits
-        common = max(float(self.covariance.dot(row).dot(row)), 0.0)
-        return math.sqrt(common + self.scale**2 * noise)
+        return math.sqrt(self._variance((days, exposure, splits)) + self.scale**2 * noise)
+
+    def _variance(self, over: tuple[float, float, float]) -> float:
+        """Variance of a gain over so many days, cells/mL x days, and splits."""
+        days, exposure, splits = over
+        row = (days, -exposure, -splits)
+        return max(float(self.covariance.dot(row).dot(row)), 0.0)
+
+
+def _mean_density(log: float, end_log: float) -> float:
+    """Mean density over a stretch of steady growth between two densities [ln]."""
+    if abs(end_log - log) < 1e-6:
+        return math.exp(log)
+    return (math.exp(end_log) - math.exp(log)) / (end_log - log)
+
+
+def _exposure(a: Photo, b: Photo) -> float:
+    """Density summed up over the days between two photos [cells/mL x day], splits in between."""
+    rate = (b.log - b.dilution - a.log) / (b.day - a.day) if b.day > a.day else 0.0
+    log, day, total = a.log, a.day, 0.0
+    for until, dilution in (*b.splits, (b.day, 0.0)):
+        end = log + rate * (until - day)
+        total += (until - day) * _mean_density(log, end)
+        log, day = end + dilution, until
+    return total
 
 
 def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[Photo]:
@@ -128,6 +180,12 @@ def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[P
                 sd=math.hypot(PHOTO_SD * relative, SETTLED_SD * ("settled" in p.flags)),
                 pigment=p.pigment if p.pigment is not None and math.isfinite(p.pigment) else None,
                 dilution=sum(math.log(s.kept_share) for s in between) if known else math.nan,
+                splits=tuple(
+                    ((s.when - kept[0].when).total_seconds() / 86400.0, math.log(s.kept_share))
+                    for s in sorted(between, key=lambda s: s.when)
+                )
+                if known
+                else (),
             )
         )
     return photos
@@ -147,11 +205,11 @@ def usual_growth(photos: Sequence[Photo], *, least_steps: int) -> Usual | None:
     top = max(math.exp(b.log) for _, b in steps)
     days = np.array([b.day - a.day for a, b in steps])
     gains = np.array([b.log - b.dilution - a.log for a, b in steps])
-    middles = np.array([math.exp((a.log + b.dilution + b.log) / 2) / top for a, b in steps])
-    split = np.array([b.dilution < 0 for _, b in steps])
+    exposures = np.array([_exposure(a, b) / top for a, b in steps])
+    splits = np.array([len(b.splits) for _, b in steps], dtype=float)
     noise = np.array([a.sd**2 + b.sd**2 for a, b in steps]) + WANDER_SD**2 * days
-    noise += SPLIT_SD**2 * split
-    rows = np.column_stack([days, -days * middles, -1.0 * split])
+    noise += SPLIT_SD**2 * splits
+    rows = np.column_stack([days, -exposures, -splits])
     prior = np.diag([PRIOR_RATE_SD**-2, PRIOR_RATE_SD**-2, PRIOR_SETBACK_SD**-2])
     trust = np.ones(len(steps))
     for _ in range(ROUNDS):
@@ -203,12 +261,11 @@ def follow(photos: Sequence[Photo], usual: Usual) -> list[Followed]:
         if n == 0 or p.dilution != p.dilution:
             followed.append(Followed(p.log, noise, 0.0, -math.inf))
             continue
-        before, days, split = followed[-1], p.day - photos[n - 1].day, p.dilution < 0
-        level = before.level + p.dilution
-        gain = usual.carry(level, days) - usual.setback * split
-        level += gain
-        variance = before.variance + usual.variance(level, days, split)
-        variance += usual.scale**2 * (WANDER_SD**2 * days + SPLIT_SD**2 * split)
+        before, days = followed[-1], p.day - photos[n - 1].day
+        gain, unsure = usual.carry_to(before.level, photos[n - 1].day, p)
+        level = before.level + p.dilution + gain
+        variance = before.variance + unsure
+        variance += usual.scale**2 * (WANDER_SD**2 * days + SPLIT_SD**2 * len(p.splits))
         short = level - p.log
         weight = variance / (variance + noise)
         followed.append(

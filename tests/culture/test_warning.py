@@ -58,6 +58,16 @@ def test_a_healthy_vessel_is_left_in_peace():
     assert first_warning(points, splits) == (None, math.inf)
 
 
+def test_days_too_dense_to_see_through_before_a_split_are_no_loss():
+    # Growth is slow while it stands dense, and fast after the split: the split comes at the end of
+    # the unseen days, not at their begin.
+    def unseen_from(day):
+        return {n for n in range(day, 60) if n % 7 in (3, 4, 5, 6)}
+
+    points, splits = vessel(60, without=unseen_from(28))
+    assert first_warning(points, splits) == (None, math.inf)
+
+
 def test_noise_seldom_wakes_it():
     # One false alarm in 60 days is allowed; each of these vessels is looked at 45 times.
     woken = 0

@@ -19,10 +19,12 @@ from densitycam.culture.series import Split
 from densitycam.flags import FLAGS
 from densitycam.journal.batches import Batch, waters
 from densitycam.journal.history import (
+    LOOK_BACK,
     DatedReading,
     VesselHistory,
     advise_at,
     advise_refused,
+    batch_series,
     density_points,
     splits_until,
 )
@@ -216,3 +218,11 @@ def test_a_split_logged_later_hides_no_earlier_density():
     split_later = history([5e6, 1e7], Split(at(5), 0.25))
     later, before = (advise_refused(h, at(2), "no-card") for h in (split_later, plain))
     assert exactly(later) == exactly(before)
+
+
+def test_photos_of_long_ago_decide_nothing():
+    # Without a bound ten thousand photos of a vessel would take time as the square of their number.
+    days = LOOK_BACK.days
+    long = history([2e7 + 1e5 * n for n in range(days + 30)])
+    points, _ = batch_series(long, long.readings, long.readings[-1].when)
+    assert [p.when for p in points] == [r.when for r in long.readings[-days - 1 :]]
