@@ -4,11 +4,12 @@ Two quantities are watched, each against what this vessel usually does: growth a
 and pigment per scatter. Both by a cumulative sum, which adds up small shortfalls that one photo
 could not tell from noise.
 
-How often it warns in vain and in time is measured by tests/benchmarks/early_warning.py, on seeds that
-nothing was tuned on: over 600 simulated healthy vessels 0.72 false alarms in 60 days on average, more
-than one in a sixth of the vessels; of 999 crashes 91 % warned of two days before half the cells were
-lost: nearly all of those that begin with pigment or nutrient, nine in ten where grazers eat it or
-bacteria turn it milky, four in five where growth stops at once and half is gone within 4 to 6 days.
+How often it warns in vain and in time is measured by tests/benchmarks/early_warning.py, on seeds
+that nothing was tuned on: over 600 simulated healthy vessels 0.72 false alarms in 60 days on
+average, more than one in a sixth of the vessels; of 999 crashes 91 % warned of two days before half
+the cells were lost: nearly all of those that begin with pigment or nutrient, nine in ten where
+grazers eat it or bacteria turn it milky, four in five where growth stops at once and half is gone
+within 4 to 6 days. Where a vessel is too dense to see through at the end of each batch, about half.
 """
 
 from __future__ import annotations
