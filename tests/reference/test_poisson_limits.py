@@ -27,6 +27,22 @@ def test_garwood(cells, low, high):
     assert poisson_limits(cells) == pytest.approx((low, high), rel=0, abs=5.1e-5)
 
 
+@pytest.mark.parametrize(
+    ("confidence", "low", "high"),
+    [(0.90, 17.38, 34.92), (0.95, 16.18, 36.90), (0.99, 14.00, 41.00)],
+)
+def test_25_counted_as_a_published_calculator_prints_it(confidence, low, high):
+    # Help page of a statistics calculator that names Garwood's method (read).
+    assert poisson_limits(25, confidence=confidence) == pytest.approx(
+        (low, high), rel=0, abs=5.1e-3
+    )
+
+
+def test_zero_counted_is_below_3_689():
+    # Manual of an epidemiology package for R, function for exact limits (read): 3.689 at zero.
+    assert poisson_limits(0) == pytest.approx((0.0, 3.689), rel=0, abs=5.1e-4)
+
+
 @pytest.mark.parametrize("cells", [1, 7, 63, 1234])
 @pytest.mark.parametrize("confidence", [0.9, 0.95, 0.99])
 def test_statsmodels_exact_c(cells, confidence):
