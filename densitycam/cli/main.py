@@ -17,6 +17,7 @@ COMMANDS = (
     "vessel",
     "blank",
     "snap",
+    "today",
     "count",
     "calibrate",
     "recalibrate",

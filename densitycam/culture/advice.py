@@ -145,6 +145,8 @@ class Advice:
     best_harvest : HarvestChoice or None
         Which share to keep and how often to harvest for most cells; None where the growth that
         tells it is not known.
+    warnings : tuple of str
+        Those of the reasons that are early warnings.
     """
 
     action: str
@@ -158,3 +160,4 @@ class Advice:
     ready_earliest: datetime | None = None
     ready_latest: datetime | None = None
     best_harvest: HarvestChoice | None = None
+    warnings: tuple[str, ...] = ()

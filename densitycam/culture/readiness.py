@@ -288,6 +288,7 @@ def _warned(advice: Advice, warnings: Sequence[EarlyWarning]) -> Advice:
     return replace(
         advice,
         reasons=(*advice.reasons[:1], *said, *advice.reasons[1:]),
+        warnings=tuple(said),
         # Where no density is known, what would bring one comes first.
         would_settle=advice.would_settle
         if advice.action == "cannot-tell"

@@ -629,6 +629,114 @@ def advise_refused(history: VesselHistory, when: datetime, flag: str | None) -> 
     return _advise(history, until, now=when, estimate=None, flags=flags)[1]
 
 
+#: Signs that still speak of a culture once it was split: what is wrong with the cells stays.
+_OUTLAST_A_SPLIT = ("milky", "pale", "bleached", "colour-shift")
+
+
+@dataclass(frozen=True)
+class Today:
+    """What is known of a vessel at a moment, and what to do.
+
+    Parameters
+    ----------
+    history : VesselHistory
+        The vessel's.
+    now : datetime
+        The moment, local, naive.
+    reading : DatedReading or None
+        The newest photo of the culture in it; None where there is none.
+    estimate : Estimate or None
+        Its density, later splits and top-ups reckoned with; growth since the photo is not.
+    flags : tuple of str
+        Its signs that still hold.
+    diluted : bool
+        True where a split or top-up came after the photo.
+    growth : Growth
+        Of the running batch.
+    advice : Advice
+        What to do.
+    ended : Batch or None
+        The last culture, where it was ended and none has been photographed since.
+    """
+
+    history: VesselHistory
+    now: datetime
+    reading: DatedReading | None
+    estimate: Estimate | None
+    flags: tuple[str, ...]
+    diluted: bool
+    growth: Growth
+    advice: Advice
+    ended: Batch | None
+
+    @property
+    def age_days(self) -> float:
+        """Age of the newest photo; nan where there is none [day]."""
+        if self.reading is None:
+            return math.nan
+        return max(0.0, (self.now - self.reading.when).total_seconds() / 86400.0)
+
+
+def advise_today(history: VesselHistory, now: datetime) -> Today:
+    """Decide as of a moment, from the newest photo and what was logged since.
+
+    Parameters
+    ----------
+    history : VesselHistory
+        The vessel's.
+    now : datetime
+        The moment, local, naive. What was logged for its day without a time counts as done.
+
+    Returns
+    -------
+    Today
+        A photo older than the rule's stale_days decides nothing.
+    """
+    water = [*history.logged_splits, *history.dilutions]
+    now = max([now, *(w.when for w in water if w.when.date() == now.date())])
+    begin = batch_begin(history.batches, now)
+    known = [r for r in history.readings if r.when <= now]
+    newest = known[-1] if known and (begin is None or known[-1].when >= begin) else None
+    last = history.batches[-1] if history.batches else None
+    estimate, flags, factor = None, (), 1.0
+    if newest is not None:
+        estimate, flags = newest.estimate, newest.flags
+        for split in history.logged_splits:
+            if newest.when < split.when <= now:
+                factor *= split.kept_share
+        for dilution in history.dilutions:
+            if newest.when < dilution.when <= now:
+                factor *= dilution.factor
+        if factor != 1.0:
+            flags = tuple(f for f in flags if f in _OUTLAST_A_SPLIT)
+            estimate = replace(
+                estimate,
+                cells_per_ml=estimate.cells_per_ml * factor,
+                low=estimate.low * factor,
+                high=estimate.high * factor,
+                notes=("Reckoned from the photo before the new water, growth since not counted.",),
+            )
+    growth, advice = _advise(
+        history,
+        known,
+        now=now,
+        estimate=estimate,
+        flags=flags,
+        seen_at=None if newest is None else newest.when,
+    )
+    return Today(
+        history=history,
+        now=now,
+        reading=newest,
+        estimate=estimate,
+        flags=flags,
+        diluted=factor != 1.0,
+        growth=growth,
+        advice=advice,
+        ended=last if last and newest is None and last.ends and last.ends <= now else None,
+    )
+
+
 def _advise(
     history: VesselHistory,
     readings: Sequence[DatedReading],

@@ -68,7 +68,8 @@ def _entry(label: str, text: str) -> str:
     )
 
 
-def _bullet(text: str) -> str:
+def bullet(text: str) -> str:
+    """Return a paragraph behind a dash."""
     return textwrap.fill(
         text,
         WIDTH,
@@ -82,7 +83,7 @@ def _paragraph(text: str) -> str:
     return textwrap.fill(text, WIDTH, break_on_hyphens=False)
 
 
-def _shorten(text: str, width: int) -> str:
+def shorten(text: str, width: int) -> str:
     """Cut the middle out of what is too long, so that start and end stay readable."""
     if len(text) <= width:
         return text
@@ -109,7 +110,7 @@ def flag_text(flag_id: str) -> str:
         For an unknown id.
     """
     flag = FLAGS[flag_id]
-    return _bullet(f"{flag.title}: {flag.meaning} {flag.advice}")
+    return bullet(f"{flag.title}: {flag.meaning} {flag.advice}")
 
 
 def signs_text(flag_ids: Iterable[str]) -> str:
@@ -174,12 +175,16 @@ def _optics(reading: Reading) -> list[str]:
         _entry("  Turbidity", turbidity),
         _entry("  Greenness", greenness),
     ]
-    left_out = [name for name, ok in zip(CHANNELS, reading.usable, strict=True) if not ok]
+    dark = [name for name, ok in zip(CHANNELS, reading.usable, strict=True) if not ok]
+    left_out = []
+    if dark:
+        verb = "channels were" if len(dark) > 1 else "channel was"
+        left_out.append(f"the camera's {' and '.join(dark)} {verb} too dark to use")
+    if reading.left_out > 0:
+        share = significant(100 * reading.left_out)
+        left_out.append(f"{share} % of what is read through the vessel: glare or bubbles")
     if left_out:
-        verb = "channels were" if len(left_out) > 1 else "channel was"
-        lines.append(
-            _entry("  Left out", f"the camera's {' and '.join(left_out)} {verb} too dark to use")
-        )
+        lines.append(_entry("  Left out", "; ".join(left_out)))
     return lines
 
 
@@ -211,7 +216,7 @@ def advice_text(advice: Advice) -> str:
     if advice.ready_on is not None and advice.wait_days >= 1:
         parts.append(_entry("Ready", ready_words(advice)))
     if advice.reasons:
-        parts += ["Because", *(_bullet(reason) for reason in advice.reasons)]
+        parts += ["Because", *(bullet(reason) for reason in advice.reasons)]
     if advice.would_settle:
         parts.append(_entry("To be surer", advice.would_settle))
     if advice.plan is not None:
@@ -377,7 +382,7 @@ def care_text(plans: Iterable[SplitPlan]) -> str:
         [note for plan in shown for note in plan.notes]
         + [caution for plan in shown for caution in plan.cautions]
     )
-    return "\n".join(["With every split", *(_bullet(line) for line in said)]) if said else ""
+    return "\n".join(["With every split", *(bullet(line) for line in said)]) if said else ""
 
 
 def snap_text(
@@ -580,7 +585,7 @@ def batch_heading(unit: Unit) -> str:
 
 
 def _place(name: str, day: str) -> str:
-    return f"{_shorten(name, _NAME):<{_NAME}}  {day:<{_DAY}}  "
+    return f"{shorten(name, _NAME):<{_NAME}}  {day:<{_DAY}}  "
 
 
 def batch_line(
@@ -622,7 +627,7 @@ def batch_line(
     seen = [FLAGS[n].title for n in FLAGS if n in shown]
     if estimate is None:
         start = f"{place}{'not measured':<{_DENSITY}}  "
-        words = ", ".join(seen) or _shorten(problem, WIDTH - len(start))
+        words = ", ".join(seen) or shorten(problem, WIDTH - len(start))
     else:
         start = f"{place}{format_density(estimate, unit=unit):<{_DENSITY}}  "
         action = "" if advice is None else _action(advice)
@@ -662,7 +667,7 @@ def batch_refused_text(refused: Sequence[tuple[str, str, str]]) -> str:
         return ""
     noun = "photo was" if len(refused) == 1 else "photos were"
     lines = [f"{len(refused)} {noun} not measured"]
-    lines += [_bullet(f"{name}: {problem} {advice}".strip()) for name, problem, advice in refused]
+    lines += [bullet(f"{name}: {problem} {advice}".strip()) for name, problem, advice in refused]
     return "\n".join(lines)
 
 
@@ -717,9 +722,9 @@ def calibration_text(
     else:
         parts.append(_entry("Slides", f"{slides}"))
     if used:
-        parts += ["Used", *(_bullet(line) for line in used)]
+        parts += ["Used", *(bullet(line) for line in used)]
     if left_out:
-        parts += ["Left out", *(_bullet(line) for line in left_out)]
+        parts += ["Left out", *(bullet(line) for line in left_out)]
     if math.isfinite(median_error):
         parts.append(
             _entry(

@@ -2,47 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import pytest
+from seen_photos import BEGIN, photo
 
 from densitycam.culture.settings import read_settings
 from densitycam.journal.history import advise_at, vessel_history
-from densitycam.journal.store import Journal, PhotoRecord, SplitRecord
-from densitycam.vessel.reading import BarRow, Outline, Reading
+from densitycam.journal.store import Journal, SplitRecord
 from densitycam.vessel.record import VesselRecord
 
 JAR = VesselRecord("jar", "tetraselmis", 900.0, 60.0)
-BEGIN = datetime(2026, 3, 1, 8, 0)
-
-
-def reading(density):
-    """A reading in proportion to the density; the starting calibration makes a number of it."""
-    a = density * 1e-6
-    t = math.exp(-a)
-    rgb, error = (t, t, t), (0.01, 0.01, 0.01)
-    return Reading(
-        path_mm=60.0, contrast_t=rgb, contrast_t_se=error, mean_t=rgb, mean_t_se=error,
-        veil=(0.0, 0.0, 0.0), attenuation=(a, a, a), attenuation_se=error,
-        absorbance=(a / 2, a / 3, a), absorbance_se=error, blank_se=0.01,
-        usable=(True, True, True), greenness=0.1, turbidity_per_mm=a / 60.0, dilution=1.0,
-        outline=Outline(100.0, 160.0, 60.0, 180.0),
-        rows=tuple(BarRow(float(h), rgb, rgb, (0.0, 0.0, 0.0)) for h in range(20, 90, 10)),
-    )  # fmt: skip
-
-
-def photo(day, density, **kwargs):
-    when = BEGIN + timedelta(days=day)
-    given = {
-        "vessel": "jar", "sha256": hashlib.sha256(str(when).encode()).hexdigest(),
-        "file_name": f"{when:%m%d}.jpg", "taken_at": when, "time_source": "exif", "path_mm": 60.0,
-        "shape": "cylinder", "dilution": 1.0, "own_optics": False, "status": "measured",
-        "flag": None, "message": None, "reading": reading(density), "estimate": None,
-        "software_version": "0",
-    }  # fmt: skip
-    return PhotoRecord(**(given | kwargs))
 
 
 def grown(day):

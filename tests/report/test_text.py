@@ -281,6 +281,21 @@ def test_the_plan_says_what_would_bring_most_cells():
     assert "Most cells" not in advice_text(replace(WAIT, best_harvest=best))
 
 
+def test_what_was_left_out_is_said_where_something_was():
+    def left_out(reading):
+        text = snap_text(title="x", reading=reading, estimate=ESTIMATE, advice=None)
+        assert_fits(text)
+        return flat(text).partition("Left out ")[2]
+
+    assert left_out(replace(READING, left_out=0.0342)).startswith(
+        "the camera's blue channel was too dark to use; 3.4 % of what is read through the vessel: "
+        "glare or bubbles"
+    )
+    clean = replace(READING, usable=(True, True, True))
+    assert left_out(replace(clean, left_out=0.2)).startswith("20 % of what is read")
+    assert left_out(clean) == ""
+
+
 def test_the_steps_of_a_split_are_numbered():
     assert checklist_text(PLAN).splitlines()[1:] == ["  1 Look and smell.", "  2 Harvest 750 mL."]
     assert checklist_text(replace(PLAN, checklist=())) == ""

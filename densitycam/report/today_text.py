@@ -1,0 +1,251 @@
+"""The morning's text: one line a vessel by urgency, what to do and why, bottles in the cold."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from densitycam.culture.advice import SplitPlan
+from densitycam.culture.bottles import BottleState
+from densitycam.culture.stagger import Turn
+from densitycam.flags import FLAGS
+from densitycam.journal.bottle_records import BottleRecord
+from densitycam.journal.history import Today
+from densitycam.journal.store import PhotoRecord
+from densitycam.report.daily_work import bottle_line
+from densitycam.report.numbers import (
+    format_days,
+    format_density,
+    format_grams,
+    format_ml,
+)
+from densitycam.report.text import ACTION_WORDS, WIDTH, bullet, shorten
+
+__all__ = ["VesselLine", "bottles_text", "do_words", "today_text"]
+
+#: Densities of all vessels in one unit, so that they can be held against each other.
+_MILLION = (1e6, "million")
+_NAME, _AGE, _DENSITY, _TREND = 14, 5, 20, 13
+_PHASES = {
+    "exponential": "growing",
+    "slowing": "slowing",
+    "stationary": "level",
+    "decline": "falling",
+    "lag": "lag",
+}
+_CAUTION = (
+    "Plugs out before you pour salt water. Never feed from a suspect culture, keep no starter from "
+    "it; nothing here is for people to eat. The whole list of cautions comes with each split plan."
+)
+
+
+@dataclass(frozen=True)
+class VesselLine:
+    """One vessel this morning.
+
+    Parameters
+    ----------
+    today : Today
+        What is known and what to do.
+    turn : Turn or None
+        When it is split, where it is ripe.
+    refused : PhotoRecord or None
+        A photo newer than the reading that could not be measured.
+    """
+
+    today: Today
+    turn: Turn | None = None
+    refused: PhotoRecord | None = None
+
+
+def do_words(line: VesselLine) -> str:
+    """Return what to do with a vessel in two or three words."""
+    today, advice = line.today, line.today.advice
+    if today.ended is not None:
+        return "ended"
+    if line.turn is not None:
+        if not line.turn.today:
+            return "split tomorrow"
+        return "split today, overdue" if advice.action == "overdue" else "split today"
+    if advice.action == "wait" and math.isfinite(advice.wait_days):
+        return f"wait {format_days(advice.wait_days)}".replace("less than", "under")
+    if advice.action == "cannot-tell" and (today.reading is None or today.age_days >= 1):
+        return "take a photo"
+    if advice.action == "hold" and "settled" in today.flags:
+        return "swirl, photo again"
+    return ACTION_WORDS[advice.action]
+
+
+def _trend(today: Today) -> str:
+    rate, phase = today.growth.divisions_per_day, _PHASES.get(today.growth.phase, "")
+    number = f"{rate:.2f}" if math.isfinite(rate) else ""
+    return " ".join(p for p in (number, phase) if p) or "not known"
+
+
+def _age(today: Today) -> str:
+    if today.reading is None:
+        return "none"
+    days = (today.now.date() - today.reading.when.date()).days
+    return "today" if days <= 0 else f"{days} d"
+
+
+def _signs(line: VesselLine) -> str:
+    shown = [FLAGS[n].title for n in FLAGS if n in line.today.flags]
+    if line.today.advice.warnings:
+        shown.append("early warning")
+    if line.refused is not None:
+        shown.append("last photo not measured")
+    return ", ".join(shown)
+
+
+def _heading() -> str:
+    return (
+        f"{'vessel':<{_NAME}} {'photo':<{_AGE}} {'million/mL (95 %)':<{_DENSITY}} "
+        f"{'doublings/day':<{_TREND}} do"
+    )
+
+
+def _row(line: VesselLine) -> str:
+    today = line.today
+    density = "" if today.estimate is None else format_density(today.estimate, unit=_MILLION)
+    trend = "" if today.reading is None else _trend(today)
+    start = (
+        f"{shorten(today.history.vessel.name, _NAME):<{_NAME}} {_age(today):<{_AGE}} "
+        f"{density:<{_DENSITY}} {trend:<{_TREND}} "
+    )
+    words = "; ".join(p for p in (do_words(line), _signs(line)) if p)
+    if len(start) + len(words) <= WIDTH:
+        return f"{start}{words}".rstrip()
+    return textwrap.fill(
+        words,
+        WIDTH,
+        initial_indent=start,
+        subsequent_indent=" " * (len(start) + 2),
+        break_on_hyphens=False,
+    )
+
+
+def _amounts(plan: SplitPlan) -> str:
+    dose = (
+        f"nutrient {format_ml(plan.nutrient_ml_each)} of each part"
+        if math.isfinite(plan.nutrient_ml_each)
+        else "nutrient by its label"
+    )
+    return (
+        f"Keep {format_ml(plan.keep_ml)}, harvest {format_ml(plan.harvest_ml)}; {_water(plan)}; "
+        + (f"{dose}, for the new water only.")
+    )
+
+
+def _water(plan: SplitPlan) -> str:
+    return (
+        f"{format_ml(plan.top_up_ml)} of salt water with {format_grams(plan.salt_g)} of sea salt "
+        f"(specific gravity {plan.specific_gravity:.4f} at {plan.temperature_c:g} C)"
+    )
+
+
+def _said(line: VesselLine) -> list[str]:
+    """Say what to do, why, and with which amounts; nothing for a vessel that just grows on."""
+    today, advice = line.today, line.today.advice
+    if today.ended is not None:
+        return []
+    parts = []
+    if advice.action != "wait":
+        parts += [advice.headline, *advice.reasons[:1]]
+    parts += [w for w in advice.warnings if w not in parts]
+    if line.turn is not None:
+        parts.append(line.turn.why)
+    if advice.plan is not None:
+        parts.append(
+            _amounts(advice.plan)
+            if line.turn is None or line.turn.today
+            else f"Mix its water today: {_water(advice.plan)}."
+        )
+    if line.refused is not None:
+        taken = line.refused.taken_at
+        at = "" if taken is None else f" of {taken:%Y-%m-%d %H:%M}"
+        parts.append(f"The photo{at} was not measured: {line.refused.message}")
+    settle = advice.would_settle
+    urgent = advice.action != "wait" or advice.warnings
+    if urgent and settle and settle.rstrip(".") not in parts[0]:
+        parts.append(f"To be surer: {settle}")
+    return [p for p in parts if p]
+
+
+def today_text(lines: Sequence[VesselLine]) -> str:
+    """Return the vessels' lines and under them what to do and why.
+
+    Parameters
+    ----------
+    lines : sequence of VesselLine
+        By urgency.
+
+    Returns
+    -------
+    str
+        At most 80 columns wide.
+    """
+    parts = [_heading(), *(_row(line) for line in lines)]
+    for line in lines:
+        said = _said(line)
+        if not said:
+            continue
+        name = line.today.history.vessel.name
+        parts += [
+            "",
+            textwrap.fill(
+                f"{name}: {said[0]}", WIDTH, subsequent_indent="  ", break_on_hyphens=False
+            ),
+        ]
+        parts += [bullet(sentence) for sentence in said[1:]]
+    if any(line.today.advice.plan is not None for line in lines):
+        parts += ["", textwrap.fill(_CAUTION, WIDTH, break_on_hyphens=False)]
+    return "\n".join(parts)
+
+
+def bottles_text(bottles: Sequence[tuple[BottleRecord, BottleState]]) -> str:
+    """Return which bottle to use first, which to shake, and which are past; "" for none.
+
+    Parameters
+    ----------
+    bottles : sequence of (BottleRecord, BottleState)
+        In the order in which to use them.
+
+    Returns
+    -------
+    str
+        At most 80 columns wide.
+    """
+    if not bottles:
+        return ""
+
+    def numbers(states: Sequence[str]) -> str:
+        return ", ".join(str(b.number) for b, s in bottles if s.state in states)
+
+    fit = [pair for pair in bottles if pair[1].state in ("use today", "keeps")]
+    parts = ["In the cold"]
+    entries = []
+    if fit:
+        entries.append(("Use first", bottle_line(*fit[0])))
+    if len(fit) > 1:
+        entries.append(("Then", f"bottle {', '.join(str(b.number) for b, _ in fit[1:])}"))
+    if fit:
+        entries.append(("Shake", f"bottle {numbers(('use today', 'keeps'))}, gently"))
+    for bottle, state in bottles:
+        if state.state == "past its time":
+            entries.append(("Past", bottle_line(bottle, state)))
+        elif state.state == "do not use":
+            entries.append(("Do not use", bottle_line(bottle, state)))
+    parts += [
+        textwrap.fill(
+            text,
+            WIDTH,
+            initial_indent=f"  {label:<12}",
+            subsequent_indent=" " * 14,
+            break_on_hyphens=False,
+        )
+        for label, text in entries
+    ]
+    return "\n".join(parts)
