@@ -102,6 +102,8 @@ class CardView:
     hidden_side : {"", "left", "right"}
         The side whose paper and grey steps were left out, because they do not fit: a wide vessel
         seen from the side may hide them. Whoever finds the vessel must see that it does.
+    registered : bool
+        Whether the print's own profile served, and not the layout's nominal one.
     """
 
     light: np.ndarray
@@ -112,6 +114,7 @@ class CardView:
     light_ratio: float
     blur_mm: float
     hidden_side: str
+    registered: bool = False
 
 
 def window(image: np.ndarray, rect: Rect, *, inset: float = 0.0) -> np.ndarray:
@@ -193,6 +196,7 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
         light_ratio=ratio,
         blur_mm=blur,
         hidden_side=fitted.hidden_side,
+        registered=profile.photos > 0,
     )
 
 

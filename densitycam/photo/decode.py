@@ -32,8 +32,9 @@ _NAME_TIME = re.compile(
 )
 # Tags of Exif 2.32 (CIPA DC-008), each time with the tag of its offset from UTC.
 _EXIF_IFD, _ORIENTATION, _FOCAL_35MM = 0x8769, 0x0112, 0xA405
+_ORIGINAL, _SUBSECOND, _MAKE, _MODEL = 0x9003, 0x9291, 0x010F, 0x0110
 _TIME_TAGS = (
-    (0x9003, 0x9011),  # DateTimeOriginal
+    (_ORIGINAL, 0x9011),
     (0x9004, 0x9012),  # DateTimeDigitized
     (0x0132, 0x9010),  # DateTime, which editors change: last
 )
@@ -85,6 +86,10 @@ class LinearPhoto:
         35 mm equivalent focal length [mm] where EXIF tells it.
     utc_offset : str or None
         Offset of `taken_at` from UTC, such as "+01:00", where EXIF tells it.
+    capture : str or None
+        Stands for the moment of capture and the make and model of the camera, which cannot be
+        told from it: the same for all copies of a photo that kept their EXIF. After a dot follows
+        what the camera says of the fraction of the second. None where EXIF says no moment.
 
     Notes
     -----
@@ -102,6 +107,7 @@ class LinearPhoto:
     sha256: str
     focal_35mm: float | None
     utc_offset: str | None = None
+    capture: str | None = None
 
 
 @cache
@@ -199,6 +205,7 @@ def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
         sha256=hashlib.sha256(data).hexdigest(),
         focal_35mm=told.focal_35mm,
         utc_offset=told.utc_offset,
+        capture=told.capture,
     )
 
 
@@ -459,6 +466,7 @@ class _Exif(NamedTuple):
     taken_at: datetime | None = None
     utc_offset: str | None = None
     focal_35mm: float | None = None
+    capture: str | None = None
 
 
 def _read_exif(image: Image.Image) -> _Exif:
@@ -484,8 +492,34 @@ def _read_exif(image: Image.Image) -> _Exif:
     except (TypeError, ValueError, ZeroDivisionError):
         focal = 0.0
     return _Exif(
-        exif.get(_ORIENTATION, 1), taken_at, utc_offset, focal if 0 < focal < 1e4 else None
+        exif.get(_ORIENTATION, 1),
+        taken_at,
+        utc_offset,
+        focal if 0 < focal < 1e4 else None,
+        _capture(exif, detail),
     )
+
+
+def _capture(exif: Image.Exif, detail: dict[int, object]) -> str | None:
+    """Return what stands for one press of one camera's release, or None.
+
+    DateTimeOriginal alone: an editor writes its own moment into the others. Not the camera's
+    serial number, which programs drop from copies.
+    """
+    when, subsecond, make, model = (
+        "" if value is None else str(value).strip("\0 ")
+        for value in (
+            detail.get(_ORIGINAL), detail.get(_SUBSECOND), exif.get(_MAKE), exif.get(_MODEL)
+        )
+    )  # fmt: skip
+    try:
+        known = possible_time(datetime.strptime(when, "%Y:%m:%d %H:%M:%S"))
+    except ValueError:
+        known = False
+    if not known:  # a clock that was reset says the same of many photos
+        return None
+    camera = hashlib.sha256(f"{when}|{make}|{model}".encode()).hexdigest()[:32]
+    return f"{camera}.{subsecond}" if subsecond.isdigit() else camera
 
 
 def possible_time(when: datetime) -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from densitycam.card.layout import CardLayout, Rect
 from densitycam.photo.card_finder import refuse
-from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, window
+from densitycam.photo.card_view import BRIGHTEST_WHITE, SHEET_PX_PER_MM, CardView, window
 from densitycam.vessel.outline import fluid_rows
 from densitycam.vessel.signs import (
     BUBBLY,
@@ -46,6 +46,9 @@ LARGEST_GLARE = 0.55
 #: Share of the vessel's width, in its middle, through which bars are read: in a cylinder the
 #: chord there is at least 0.954 of the diameter, in a bag's lens it is 0.96 of the thickness.
 CENTRAL_SHARE = {"cylinder": 0.30, "flat": 0.50, "bag": 0.20}
+
+#: Share of the bars that is white, and the share of that which may be burnt out.
+WHITE_SHARE, MOST_BURNT = 0.5, 0.15
 
 #: A bag narrows towards the weld at its foot: bars lower than this are left out [mm].
 BAG_FOOT_MM = 36.0
@@ -126,7 +129,8 @@ def read_bars(
     Raises
     ------
     PhotoRefusedError
-        "glare" where a lamp is mirrored over too much of the part that is read.
+        "glare" where a lamp is mirrored over too much of the part that is read, "clipped" where
+        the white bars beside the vessel are burnt out.
 
     Notes
     -----
@@ -237,18 +241,26 @@ def _merge_columns(strip: np.ndarray) -> np.ndarray:
 
 
 def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
-    """Return the bars' profile beside the vessel, shape (H, 3), mean of both sides."""
+    """Return the bars' profile beside the vessel, shape (H, 3), mean of both sides.
+
+    A lamp close by may burn out the bars of one side while the paper at the edges keeps its tone.
+    """
     import numpy as np
 
     field = view.layout.bar_field
     profiles = []
+    burnt = []
     for x0, x1 in (
         (field.x_mm + 2.0, left_mm - SHADOW_MM),
         (right_mm + SHADOW_MM, field.right_mm - 2.0),
     ):
         if x1 - x0 >= 4.0:
-            strip = window(view.light, Rect(x0, field.y_mm, x1 - x0, field.height_mm))
-            profiles.append(np.median(strip, axis=1))
+            place = Rect(x0, field.y_mm, x1 - x0, field.height_mm)
+            profiles.append(np.median(window(view.light, place), axis=1))
+            raw = window(view.raw, place)[..., :2].max(axis=2)
+            burnt.append(np.mean(raw > BRIGHTEST_WHITE) / WHITE_SHARE)
+    if burnt and max(burnt) > MOST_BURNT:
+        raise refuse("clipped", f"{max(burnt):.0%} of the white bars beside the vessel")
     if not profiles:  # a vessel as wide as the field: the outermost columns are all there is
         for x in (field.x_mm + 1.0, field.right_mm - 5.0):
             strip = window(view.light, Rect(x, field.y_mm, 4.0, field.height_mm))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -50,6 +51,9 @@ RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.015, 0.004, 0.004
 #: tuning seeds strayed that much less than round ones.
 BENT_STRAY = {"cylinder": 0.031, "flat": 0.0, "bag": 0.031}
 
+#: The same where the print is not registered: its greys bend the tone curve.
+NOMINAL_STRAY = 0.03
+
 #: Refusals that two vessels beside each other may bring about.
 LIKE_TWO_VESSELS = ("uneven-light", "flicker", "moved", "blurred", "tone")
 
@@ -80,6 +84,8 @@ class PhotoReading:
         Of the camera's clock, such as "+01:00", where the photo says it.
     sha256 : str
         Hash of the file's bytes.
+    capture : str or None
+        As in `densitycam.photo.decode.LinearPhoto`.
     upright_rgb : ndarray of uint8, shape (H, W, 3)
         The decoded photo, for drawing on.
     sheet_to_photo : ndarray of float64, shape (3, 3)
@@ -99,6 +105,7 @@ class PhotoReading:
     time_source: str
     utc_offset: str | None
     sha256: str
+    capture: str | None
     upright_rgb: np.ndarray
     sheet_to_photo: np.ndarray
     paper: str
@@ -170,6 +177,7 @@ def read_photo(
         time_source=photo.time_source,
         utc_offset=photo.utc_offset,
         sha256=photo.sha256,
+        capture=photo.capture,
         upright_rgb=photo.rgb,
         sheet_to_photo=fix.sheet_to_photo,
         paper=fix.layout.paper,
@@ -207,7 +215,7 @@ def read_view(
         view=view,
         left_mm=left,
         right_mm=right,
-        attenuation_stray=BENT_STRAY[shape],
+        attenuation_stray=math.hypot(BENT_STRAY[shape], 0.0 if view.registered else NOMINAL_STRAY),
         chord_mm=path_mm
         * mean_chord_share(shape)
         * slant(
@@ -235,8 +243,6 @@ def mean_chord_share(shape: str) -> float:
     """
     if shape == "flat":
         return 1.0
-    import math
-
     u = CENTRAL_SHARE[shape]
     if shape == "bag":
         return 1 - u * u / 4
@@ -262,8 +268,6 @@ def slant(camera_mm: np.ndarray, *, middle_mm: float, middle_y_mm: float, shape:
     float
         1 / cos of the angle inside the fluid (Snell), >= 1.
     """
-    import math
-
     across = 0.0 if shape == "cylinder" else (middle_mm - camera_mm[0]) / camera_mm[2]
     upward = (middle_y_mm - camera_mm[1]) / camera_mm[2]
     squared = across**2 + upward**2

@@ -216,6 +216,19 @@ def spoilt_shots(how: str, count: int, *, quick: bool) -> list[tuple[Group, Scen
     return shots
 
 
+#: Records that are wrong by these factors: of another vessel, and, as the card's millimetres are
+#: then shorter, of the right one before a card printed at 90 to 94 % ("fit to page").
+WRONG_RECORDS = {"other vessel": (0.8, 1.25), "print scale": (0.90, 0.92, 0.94)}
+
+
+def good_shots(how: str, count: int, *, quick: bool) -> list[tuple[Group, Scene]]:
+    """Draw good photos, to be read by a record that is wrong."""
+    number = list(WRONG_RECORDS).index(how)
+    rng = np.random.default_rng([QUICK if quick else FULL, 9, 700 + number])
+    groups = [GROUPS[n % len(GROUPS)] for n in range(count)]
+    return [(g, shot(g, rng, attenuation_range=WORKING)) for g in groups]
+
+
 def _mild(scene: Scene) -> dict[str, Any]:
     return {"yaw_deg": 0.0, "pitch_deg": 4.0, "roll_deg": 0.0, "shift": (0.0, 0.0), "zoom": 1.3,
             "fill": 0.8}  # fmt: skip

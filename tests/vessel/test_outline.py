@@ -132,3 +132,12 @@ def test_glare_over_the_part_that_is_read_is_refused_and_a_stripe_is_left_out(tm
     with pytest.raises(PhotoRefusedError, match="mirrored") as caught:
         read(tmp_path, wide, path_mm=20.0, shape="flat")
     assert caught.value.flag == "glare"
+
+
+def test_white_bars_burnt_out_beside_the_vessel_are_refused(tmp_path):
+    # The light is brightest in the middle of the card; the paper at its edges keeps its tone.
+    scene = replace(CLEAR, cells_per_ml=2e7, yaw_deg=0.0, pitch_deg=4.0, hollow=0.35)
+    assert read(tmp_path, replace(scene, exposure=0.8), path_mm=20.0, shape="flat").attenuation
+    with pytest.raises(PhotoRefusedError, match="white bars beside the vessel") as caught:
+        read(tmp_path, replace(scene, exposure=1.08), path_mm=20.0, shape="flat")
+    assert caught.value.flag == "clipped"
