@@ -67,7 +67,7 @@ def test_vessels_are_listed_by_urgency_in_80_columns(run, journal):
     assert " 3 d " in old
     assert old.endswith("take a photo")
     assert any(line.startswith("new            none ") for line in lines)
-    assert "swirl, photo again; settled" in text
+    assert "swirl, photo again; settled" in " ".join(text.split())
     assert "Keep 225 mL, harvest 675 mL" in text
     assert "Plugs out before you pour" in text
 
