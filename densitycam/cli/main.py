@@ -24,6 +24,7 @@ COMMANDS = (
     "split",
     "log",
     "bottle",
+    "feed",
     "batch",
     "settings",
     "backup",

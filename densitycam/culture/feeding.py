@@ -15,6 +15,9 @@ __all__ = ["FeedPlan", "feed_plan"]
 START_SHARE = 0.25
 #: Of the tank's volume: a feed above this brings much of the culture's own water. Our own choice.
 MUCH_WATER_SHARE = 0.02
+#: Of the tank's volume: no feed is planned above this, it would be a change of water. Our own
+#: choice.
+MOST_WATER_SHARE = 0.25
 #: Nitrate [g/mol] (IUPAC standard atomic weights, abridged).
 NITRATE_G_PER_MOL = 62.004
 
@@ -39,6 +42,9 @@ class FeedPlan:
         In one feed.
     nitrate_mg_per_l : float
         Most that one feed adds to the tank, as if the culture had used none of its dose [mg/L].
+    volume_low_ml, volume_high_ml : float
+        Of `volume_ml`, 95 % interval from that of the harvest's density [mL]; nan where it has
+        none, and of the upper one where the harvest may be no denser than the target.
     """
 
     volume_ml: float
@@ -48,6 +54,8 @@ class FeedPlan:
     start_ml: float = math.nan
     cells: float = math.nan
     nitrate_mg_per_l: float = math.nan
+    volume_low_ml: float = math.nan
+    volume_high_ml: float = math.nan
 
 
 def feed_plan(
@@ -58,6 +66,8 @@ def feed_plan(
     present_cells_per_ml: float = 0.0,
     harvest_ml: float = math.nan,
     keep_cold_days: float = math.nan,
+    harvest_low: float = math.nan,
+    harvest_high: float = math.nan,
 ) -> FeedPlan:
     """Volume of harvest that brings a tank to a target density.
 
@@ -75,6 +85,8 @@ def feed_plan(
         Harvest at hand [mL].
     keep_cold_days : float, optional
         How long it keeps [day].
+    harvest_low, harvest_high : float, optional
+        95 % interval of the harvest's density [cells/mL].
 
     Returns
     -------
@@ -84,7 +96,8 @@ def feed_plan(
     Raises
     ------
     DensitycamError
-        For a value out of range, or a harvest thinner than the target.
+        For a value out of range, a harvest thinner than the target, or a feed that would be more
+        than a quarter of the tank.
 
     Notes
     -----
@@ -108,11 +121,22 @@ def feed_plan(
             "Lower the target or let the culture grow.",
         )
     missing = max(target_cells_per_ml - present_cells_per_ml, 0.0)
-    volume = 1000.0 * tank_l * missing / (harvest_cells_per_ml - target_cells_per_ml)
+
+    def volume_at(density: float) -> float:
+        above = density - target_cells_per_ml
+        return 1000.0 * tank_l * missing / above if above > 0 else math.nan
+
+    volume = volume_at(harvest_cells_per_ml)
     feeds = harvest_ml / volume if volume > 0 else math.nan
     # nan where either is not known: comparisons with nan are false, so min() would hide it.
     days = min(feeds, keep_cold_days) if feeds == feeds and keep_cold_days > 0 else feeds
     share = volume / (1000.0 * tank_l)
+    if share > MOST_WATER_SHARE:
+        raise DensitycamError(
+            f"One feed would be {significant(100 * share)} % of the tank: the harvest is hardly "
+            "denser than the target.",
+            "Lower the target or let the culture grow.",
+        )
     nitrate = F2_NITROGEN_MG_PER_L * NITRATE_G_PER_MOL / NITROGEN_G_PER_MOL * share / (1 + share)
     start = START_SHARE * volume
     much = (
@@ -139,4 +163,6 @@ def feed_plan(
         start_ml=start,
         cells=volume * harvest_cells_per_ml,
         nitrate_mg_per_l=nitrate,
+        volume_low_ml=volume_at(harvest_high),
+        volume_high_ml=volume_at(harvest_low),
     )

@@ -57,7 +57,7 @@ ACTION_WORDS = {
 }
 
 
-def _entry(label: str, text: str) -> str:
+def entry(label: str, text: str) -> str:
     """Return a labelled paragraph, its text in a column of its own."""
     return textwrap.fill(
         text,
@@ -171,9 +171,9 @@ def _optics(reading: Reading) -> list[str]:
     else:
         greenness = "not measurable"
     lines = [
-        _entry("  Light path", path),
-        _entry("  Turbidity", turbidity),
-        _entry("  Greenness", greenness),
+        entry("  Light path", path),
+        entry("  Turbidity", turbidity),
+        entry("  Greenness", greenness),
     ]
     dark = [name for name, ok in zip(CHANNELS, reading.usable, strict=True) if not ok]
     left_out = []
@@ -184,7 +184,7 @@ def _optics(reading: Reading) -> list[str]:
         share = significant(100 * reading.left_out)
         left_out.append(f"{share} % of what is read through the vessel: glare or bubbles")
     if left_out:
-        lines.append(_entry("  Left out", "; ".join(left_out)))
+        lines.append(entry("  Left out", "; ".join(left_out)))
     return lines
 
 
@@ -193,7 +193,7 @@ def _of_the_culture(reading: Reading) -> list[str]:
     if not reading.dilution > 1:
         return []
     diluted = f"{reading.dilution:.3g}"
-    return [_entry("", f"in the undiluted culture; the sample was diluted 1:{diluted}")]
+    return [entry("", f"in the undiluted culture; the sample was diluted 1:{diluted}")]
 
 
 def advice_text(advice: Advice) -> str:
@@ -211,18 +211,18 @@ def advice_text(advice: Advice) -> str:
     str
         Several paragraphs.
     """
-    parts = [_entry("Today", advice.headline)]
+    parts = [entry("Today", advice.headline)]
     # Under a day the headline has said it all.
     if advice.ready_on is not None and advice.wait_days >= 1:
-        parts.append(_entry("Ready", ready_words(advice)))
+        parts.append(entry("Ready", ready_words(advice)))
     if advice.reasons:
         parts += ["Because", *(bullet(reason) for reason in advice.reasons)]
     if advice.would_settle:
-        parts.append(_entry("To be surer", advice.would_settle))
+        parts.append(entry("To be surer", advice.would_settle))
     if advice.plan is not None:
         parts += ["", split_plan_text(advice.plan)]
         if advice.best_harvest is not None:
-            parts.append(_entry("  Most cells", advice.best_harvest.sentence))
+            parts.append(entry("  Most cells", advice.best_harvest.sentence))
     return "\n".join(parts)
 
 
@@ -269,14 +269,14 @@ def split_plan_text(plan: SplitPlan) -> str:
     cells = f"about {_cells(plan)}"
     lines = [
         "Split plan",
-        _entry(
+        entry(
             "  Keep",
             f"{format_ml(plan.keep_ml)} of culture ({format_percent(plan.kept_share)})",
         ),
-        _entry("  Harvest", f"{format_ml(plan.harvest_ml)}, {cells}"),
+        entry("  Harvest", f"{format_ml(plan.harvest_ml)}, {cells}"),
         *(
             [
-                _entry(
+                entry(
                     "  Starter",
                     f"{format_ml(plan.starter_ml)} of the harvest into a second clean vessel, as "
                     "insurance",
@@ -285,7 +285,7 @@ def split_plan_text(plan: SplitPlan) -> str:
             if plan.starter_ml > 0
             else []
         ),
-        _entry(
+        entry(
             "  Top up",
             f"{format_ml(plan.top_up_ml)} of fresh salt water: {format_grams(plan.salt_g)} of dry "
             f"sea salt for {plan.salinity_g_per_kg:g} g/kg, specific gravity "
@@ -300,20 +300,20 @@ def split_plan_text(plan: SplitPlan) -> str:
             f"by its label, for {new} (common practice for a small bottle: about half a "
             "millilitre of each part)"
         )
-    lines.append(_entry("  Nutrient", f"{dose}; more is not better"))
+    lines.append(entry("  Nutrient", f"{dose}; more is not better"))
     if math.isfinite(plan.nitrogen_starved):
         feeds = format_range(plan.nitrogen_fed, plan.nitrogen_starved)
-        lines.append(_entry("  It feeds", f"about {feeds}, where the dose is as rich as f/2"))
-    lines.append(_entry("  Then", f"{format_cells(plan.density_after)} after the top-up"))
+        lines.append(entry("  It feeds", f"about {feeds}, where the dose is as rich as f/2"))
+    lines.append(entry("  Then", f"{format_cells(plan.density_after)} after the top-up"))
     doublings = f"{plan.doublings_needed:.2g} doublings"
     if math.isfinite(plan.days_to_next):
         again = f"in about {format_days(plan.days_to_next)} ({doublings})"
     else:
         again = f"after {doublings}; the growth rate is not known yet"
-    lines.append(_entry("  Next", again))
+    lines.append(entry("  Next", again))
     keeps = format_days(plan.keep_cold_days)
     lines.append(
-        _entry(
+        entry(
             "  Keeps cold",
             f"about {keeps} in the refrigerator; shake it every couple of days, never freeze it",
         )
@@ -433,10 +433,10 @@ def snap_text(
     parts = [
         _paragraph(title),
         "",
-        _entry("Density", format_density(estimate)),
+        entry("Density", format_density(estimate)),
         *_of_the_culture(reading),
-        _entry("", checked_text(estimate)),
-        *(_entry("Note", note) for note in said),
+        entry("", checked_text(estimate)),
+        *(entry("Note", note) for note in said),
     ]
     signs = signs_text(shown)
     if signs:
@@ -445,10 +445,10 @@ def snap_text(
         parts += ["", advice_text(advice)]
     parts += ["", "Measured", *_optics(reading)]
     if taken:
-        parts.append(_entry("  Taken", taken))
+        parts.append(entry("  Taken", taken))
     if growth is not None:
         phase = "" if growth.phase == "unknown" else f"; {growth.phase}"
-        parts.append(_entry("  Growth", f"{format_rate(growth)}{phase}"))
+        parts.append(entry("  Growth", f"{format_rate(growth)}{phase}"))
     if advice is not None and advice.plan is not None:
         steps = checklist_text(advice.plan)
         parts += [*(["", steps] if steps else []), "", care_text([advice.plan])]
@@ -532,16 +532,16 @@ def blank_text(vessel: str, blank: Blank, *, limit: float, slides: int) -> str:
     basis = "" if slides else ", by the starting calibration, not yet checked by a count"
     lines = [
         _paragraph(f"Blank of {vessel}, from {photos}"),
-        _entry("Takes", f"of the bars' contrast {own}; a clean glass vessel about 8 to 11 %"),
-        _entry("Varies", scatter),
-        _entry(
+        entry("Takes", f"of the bars' contrast {own}; a clean glass vessel about 8 to 11 %"),
+        entry("Varies", scatter),
+        entry(
             "Detects",
             f"from {format_cells(limit)} on{basis}: so much is told from clean water 95 times in "
             "100 (minimum detectable value, ISO 11843)",
         ),
     ]
     if blank.photos == 1:
-        lines.append(_entry("To be surer", "Snap it two or three times, set down anew each time."))
+        lines.append(entry("To be surer", "Snap it two or three times, set down anew each time."))
     return "\n".join(lines)
 
 
@@ -713,37 +713,37 @@ def calibration_text(
     parts = [_paragraph(title), ""]
     if slides == 0:
         parts.append(
-            _entry(
+            entry(
                 "Slides",
                 "none yet: starting calibration, not yet checked by a count. One "
                 "slide count sets its gain, three let its slope move.",
             )
         )
     else:
-        parts.append(_entry("Slides", f"{slides}"))
+        parts.append(entry("Slides", f"{slides}"))
     if used:
         parts += ["Used", *(bullet(line) for line in used)]
     if left_out:
         parts += ["Left out", *(bullet(line) for line in left_out)]
     if math.isfinite(median_error):
         parts.append(
-            _entry(
+            entry(
                 "Error",
                 f"{significant(median_error * 100)} % (median, each count predicted "
                 "from the others)",
             )
         )
     else:
-        parts.append(_entry("Error", "unknown: too few counts to leave one out"))
+        parts.append(entry("Error", "unknown: too few counts to leave one out"))
     if inside_interval is not None:
         hits, of = inside_interval
         parts.append(
-            _entry(
+            entry(
                 "Intervals",
                 f"{hits} of {of} counts lay inside the 95 % interval predicted for them",
             )
         )
     if range_high > 0:
-        parts.append(_entry("Holds from", format_range(range_low, range_high)))
-    parts += [_entry("Note", note) for note in notes]
+        parts.append(entry("Holds from", format_range(range_low, range_high)))
+    parts += [entry("Note", note) for note in notes]
     return "\n".join(parts)

@@ -54,6 +54,20 @@ def test_days_end_with_the_harvest_or_its_keeping():
     assert math.isnan(feed_plan(**TANK, keep_cold_days=5.0).days)
 
 
+def test_the_interval_of_the_density_is_that_of_the_feed():
+    p = feed_plan(**TANK, harvest_low=4e6, harvest_high=6e6)
+    assert p.volume_low_ml == pytest.approx(100e3 * 5e4 / 5.95e6, rel=1e-12)
+    assert p.volume_high_ml == pytest.approx(100e3 * 5e4 / 3.95e6, rel=1e-12)
+    thin = feed_plan(**TANK, harvest_low=4e4, harvest_high=6e6)
+    assert math.isnan(thin.volume_high_ml)  # it may be thinner than the target
+    assert math.isnan(feed_plan(**TANK).volume_low_ml)
+
+
+def test_a_feed_that_would_change_the_water_is_refused():
+    with pytest.raises(DensitycamError, match="One feed would be 33 % of the tank"):
+        feed_plan(**(TANK | {"harvest_cells_per_ml": 2e5}))
+
+
 def test_a_full_tank_needs_nothing():
     assert feed_plan(**TANK, present_cells_per_ml=6e4).volume_ml == 0.0
 
