@@ -1,9 +1,11 @@
 """Whether a culture has the pigment and the colour that its species shows at its turbidity.
 
-Two numbers, both from mean brightness and therefore from light that met the cells:
+Two numbers:
 
-pigment = ln((absorbance blue - absorbance red) / attenuation red): all microalgae absorb blue
-more than red, so this is pigment against scatter, whatever the species; and exposure drops out.
+pigment = ln((absorbance blue + absorbance red) / (attenuation red + green + blue)): what cells take
+from blue and red light, where every species absorbs, against what they take from the bars. With
+both, and with all bars, another lamp or phone moves it by 0.2; the difference of blue and red,
+or red alone, by up to 0.7 (432 simulated photos of tuning seeds, colour-science's lamps).
 
 hue = ln((absorbance blue - absorbance green) / (absorbance blue - absorbance red)): how green,
 golden or red the pigment is; it does not care how much of it there is.
@@ -21,14 +23,15 @@ from densitycam.vessel.reading import Reading
 #: mixed, as simulated photos do; the slides' own photos pull it to what holds in this house
 #: (always the same lamp and phone stray a third of it), the prior counting as this many of them,
 #: but pigment's never below `LEAST_PIGMENT_STRAY`.
-PIGMENT_STRAY, HUE_STRAY, STRAY_PHOTOS = 0.25, 0.13, 4.0
+PIGMENT_STRAY, HUE_STRAY, STRAY_PHOTOS = 0.17, 0.13, 4.0
 
 #: Slides of one lamp and phone agree better than photos of the next lamp or phone will: a single
 #: photo's pigment is never trusted to be nearer to its usual than this [ln].
-LEAST_PIGMENT_STRAY = 0.30
+LEAST_PIGMENT_STRAY = 0.18
 
-#: How the pigment ratio changes per ln of attenuation, as brightness saturates, and how surely.
-PIGMENT_SLOPE, PIGMENT_SLOPE_SD = -0.05, 0.12
+#: How the pigment ratio changes per ln of attenuation, as brightness saturates, and how surely:
+#: three simulated species gave -0.06 to 0.05.
+PIGMENT_SLOPE, PIGMENT_SLOPE_SD = 0.0, 0.08
 
 #: Signs: pigment below this share of the usual one, exp(hue) away by more than this, and both by
 #: this many standard deviations. exp(hue) is about 1.2 in green, 0.7 in golden and 0.1 in red
@@ -37,6 +40,9 @@ PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.40, 2.7
 
 #: An optical depth or a difference of two below this is lost in noise.
 _FAINTEST = 0.08
+
+#: Error of blue and red absorbance together by uneven light and the assumed blank.
+_BRIGHTNESS_SD = 0.04
 
 #: A red culture swallows green like blue; their difference is taken to be this at least.
 _LEAST_TO_GREEN = 0.02
@@ -67,28 +73,31 @@ def pigment_of(reading: Reading, *, at_most: bool = False) -> Pigment | None:
     reading : Reading
         One photo's measurement.
     at_most : bool, default False
-        Where the culture scatters but its pigment is too faint to be told, return the most that
-        it can be, with nan for its hue: enough to judge it by, not to judge others by.
+        Where the pigment is too faint for its hue to be told, which is then nan, or bars are
+        lost, return the most that the pigment can be: enough to judge it by, not others.
 
     Returns
     -------
     Pigment or None
-        None where blue is crushed to zero, the bars are lost, or the culture is too thin.
+        None where blue is crushed to zero, red bars are lost, or the culture is too thin.
     """
     depth = reading.attenuation[0]
     red, green, blue = reading.absorbance
     if not all(reading.usable) or not all(map(math.isfinite, (depth, red, green, blue))):
         return None
-    to_red, to_green = blue - red, max(blue - green, _LEAST_TO_GREEN)
     if depth < _FAINTEST:
         return None
-    if to_red < _FAINTEST:
-        most = Pigment(x=math.log(depth), pigment=math.log(_FAINTEST / depth), hue=math.nan)
-        return most if at_most else None
+    seen = [d for d in reading.attenuation if math.isfinite(d)]
+    # Where blue bars are lost, blue has lost at least as much as the others.
+    scatter = sum(seen) + (3 - len(seen)) * max(seen)
+    x, to_red, to_green = math.log(depth), blue - red, max(blue - green, _LEAST_TO_GREEN)
+    faint = to_red < _FAINTEST
+    if not at_most and (faint or len(seen) < 3):
+        return None
     return Pigment(
-        x=math.log(depth),
-        pigment=math.log(to_red / depth),
-        hue=math.log(to_green / to_red),
+        x=x,
+        pigment=math.log(max(blue + red, _FAINTEST) / scatter),
+        hue=math.nan if faint else math.log(to_green / to_red),
     )
 
 
@@ -113,6 +122,7 @@ def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, .
         [(p.x, p.pigment) for p in usual],
         stray=PIGMENT_STRAY,
         slope=PIGMENT_SLOPE,
+        slope_sd=PIGMENT_SLOPE_SD,
         least=LEAST_PIGMENT_STRAY,
     )(now.x)
     hues = [math.exp(p.hue) for p in usual]
@@ -120,6 +130,8 @@ def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, .
     stray = _stray(HUE_STRAY, [h - hue for h in hues])
     hue_sd = stray * math.sqrt(1 + 1 / len(usual))
     signs = []
+    # In a thin culture brightness, which no bars hold, errs by much of what the cells took away.
+    expected_sd = math.hypot(expected_sd, _BRIGHTNESS_SD / (3 * math.exp(now.x + expected)))
     short = now.pigment - expected
     if short < math.log(PALE_SHARE) and short < -SIGN_SIGMAS * expected_sd:
         signs.append("pale")
@@ -133,6 +145,7 @@ def pigment_line(
     *,
     stray: float,
     slope: float = 0.0,
+    slope_sd: float = 0.12,
     photos: float = STRAY_PHOTOS,
     least: float = 0.0,
 ) -> Callable[[float], tuple[float, float]]:
@@ -144,8 +157,8 @@ def pigment_line(
         Of each photo ln attenuation, or ln density, and pigment [ln]; at least one.
     stray : float
         What one photo strays from the line, before these have shown it [ln].
-    slope : float
-        The line's, before these have shown it, give or take `PIGMENT_SLOPE_SD`.
+    slope, slope_sd : float
+        The line's, before these have shown it, give or take so much.
     photos : float
         As how many photos `stray` counts.
     least : float
@@ -164,7 +177,7 @@ def pigment_line(
     n = len(seen)
     middle = sum(x for x, _ in seen) / n
     level = sum(y for _, y in seen) / n
-    prior = (stray / PIGMENT_SLOPE_SD) ** 2
+    prior = (stray / slope_sd) ** 2
     spread = sum((x - middle) ** 2 for x, _ in seen) + prior
     covered = sum((x - middle) * (y - level) for x, y in seen) + prior * slope
     steep = covered / spread

@@ -30,12 +30,15 @@ class Signal:
         Standard deviation of x by the photo's own noise, without the blank's.
     blank_sd : float
         Standard deviation of x by the blank, which all signals of a vessel share.
+    straying : float
+        That of the reading.
     """
 
     name: str
     x: float
     sd: float
     blank_sd: float
+    straying: float = 1.0
 
 
 def signals_of(reading: Reading) -> tuple[Signal, ...]:
@@ -73,5 +76,7 @@ def signals_of(reading: Reading) -> tuple[Signal, ...]:
                 continue
             own /= 1 - ratio
             x = math.log(depth / CENTRE_DEPTH)
-            found.append(Signal(f"{kind} {colour}", x, own, reading.blank_se / depth))
+            found.append(
+                Signal(f"{kind} {colour}", x, own, reading.blank_se / depth, reading.straying)
+            )
     return tuple(found)

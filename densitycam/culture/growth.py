@@ -99,7 +99,8 @@ def _usable(
 ) -> tuple[list[_Obs], float]:
     """Points that can carry growth, in order of time, and how many photos' worth their noise is.
 
-    Photos of a settled culture are left out: no one density fits it. The noise is that which the
+    Photos of a settled culture are left out, no one density fits it, and of a milky one, whose
+    density is not all cells. The noise is that which the
     vessel's photos show among themselves, within a batch.
     """
     kept = [p for p in usable_points(points) if now is None or p.when <= now]
@@ -115,9 +116,9 @@ def _usable(
         )
         for p, relative in zip(kept, relative_noise(kept, PHOTO_SD), strict=True)
     ]
-    even = [o for o in obs if "settled" not in o.flags]
-    noise, degrees = _noise(even, splits)
-    return [replace(o, sd=o.sd * noise) for o in even], degrees
+    told = [o for o in obs if not {"settled", "milky"} & set(o.flags)]
+    noise, degrees = _noise(told, splits)
+    return [replace(o, sd=o.sd * noise) for o in told], degrees
 
 
 def _noise(obs: Sequence[_Obs], splits: Sequence[Split]) -> tuple[float, float]:

@@ -46,13 +46,12 @@ if TYPE_CHECKING:
 #: glare. As a share of the value, and of full scale.
 RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.015, 0.004, 0.004
 
-#: How far attenuation strays from photo to photo, as a share of itself, where the walls bend light:
-#: with the place of the middle, the line of sight and the lamps to the sides. A flat bottle of
-#: tuning seeds strayed that much less than round ones.
-BENT_STRAY = {"cylinder": 0.031, "flat": 0.0, "bag": 0.031}
+#: How far photos stray from one another beyond their own noise, against round vessels: flat walls
+#: bend no light, so that neither place nor line of sight matters as much. On tuning seeds.
+STRAYING = {"cylinder": 1.0, "flat": 0.6, "bag": 1.0}
 
-#: The same where the print is not registered: its greys bend the tone curve.
-NOMINAL_STRAY = 0.03
+#: What comes to it where the print is not registered, for its greys bend the tone curve.
+NOMINAL_STRAYING = 1.2
 
 #: Refusals that two vessels beside each other may bring about.
 LIKE_TWO_VESSELS = ("uneven-light", "flicker", "moved", "blurred", "tone")
@@ -215,7 +214,6 @@ def read_view(
         view=view,
         left_mm=left,
         right_mm=right,
-        attenuation_stray=math.hypot(BENT_STRAY[shape], 0.0 if view.registered else NOMINAL_STRAY),
         chord_mm=path_mm
         * mean_chord_share(shape)
         * slant(
@@ -227,6 +225,8 @@ def read_view(
         dilution=dilution,
         blank=blank,
     )
+    nominal = 0.0 if view.registered else NOMINAL_STRAYING
+    reading = replace(reading, straying=math.hypot(STRAYING[shape], nominal))
     in_sight = field.x_mm < left and right < field.right_mm
     if shape == "bag" or not in_sight:
         return reading
@@ -281,7 +281,6 @@ def reading_of_rows(
     view: CardView,
     left_mm: float,
     right_mm: float,
-    attenuation_stray: float,
     chord_mm: float,
     dilution: float,
     blank: Blank | None,
@@ -306,9 +305,7 @@ def reading_of_rows(
 
     contrast, contrast_se = _combine(bars.contrast_t[fluid], bars.spread[fluid])
     mean, mean_se = _combine(bars.mean_t[fluid], np.zeros_like(bars.mean_t[fluid]))
-    strayed = attenuation_stray * np.abs(np.log(np.maximum(contrast, CONTRAST_FLOOR)))
-    share = np.hypot(RELATIVE_FLOOR, strayed)
-    contrast_se = np.sqrt(contrast_se**2 + (share * contrast) ** 2 + CONTRAST_FLOOR**2)
+    contrast_se = np.sqrt(contrast_se**2 + (RELATIVE_FLOOR * contrast) ** 2 + CONTRAST_FLOOR**2)
     mean_se = np.sqrt(mean_se**2 + (RELATIVE_FLOOR * mean) ** 2 + MEAN_FLOOR**2)
 
     top_mm = view.layout.base_line_y_mm - (bars.height_mm[fluid][-1] + WINDOW_REACH_MM)

@@ -87,6 +87,9 @@ class Reading:
         Ids in `densitycam.flags.FLAGS` that do not refuse.
     left_out : float
         Share of the fluid in the part that was read left out for bubbles or glare, 0 to 1.
+    straying : float
+        How far such photos stray from one another beyond their own noise, against those of a
+        round vessel before a registered print, > 0.
     """
 
     path_mm: float
@@ -108,3 +111,4 @@ class Reading:
     rows: tuple[BarRow, ...]
     flags: tuple[str, ...] = ()
     left_out: float = 0.0
+    straying: float = 1.0

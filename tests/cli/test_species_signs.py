@@ -17,8 +17,8 @@ GROWING = {1: 5.0e6, 2: 7.5e6, 3: 11.3e6, 4: 17.0e6}
 #: What stands there on the fifth day.
 FIFTH = {
     "good": {"cells_per_ml": 25.5e6},
-    # Colourless scatter twice the cells' own; a fifth of the pigment.
-    "milky": {"cells_per_ml": 25.5e6, "extra_scatter": 2.0},
+    # Colourless scatter four times the cells' own; a fifth of the pigment.
+    "milky": {"cells_per_ml": 10.0e6, "extra_scatter": 4.0},
     "bleached": {"cells_per_ml": 25.5e6, "pigment_scale": 0.2},
     "other": {"cells_per_ml": 1.0e7, "species": "isochrysis"},
 }

@@ -202,6 +202,15 @@ def test_a_settled_photo_does_not_hide_a_split():
     assert len(infer_splits(points)) == 1
 
 
+def test_the_leap_of_a_milky_photo_is_no_growth_and_the_way_back_no_split():
+    up = series(exponential(4e6, 0.45), range(6))
+    back = point(7, up[-1].cells_per_ml * math.exp(0.9))
+    leap = point(6, 2.5 * up[-1].cells_per_ml, flags=("milky",))
+    assert infer_splits([*up, leap, back]) == ()
+    plain = growth([*up, back], (), back.when)
+    assert growth([*up, leap, back], (), back.when).rate_per_day == plain.rate_per_day
+
+
 def test_nothing_breaks_it():
     nan, inf = math.nan, math.inf
     odd = [
