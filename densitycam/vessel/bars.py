@@ -243,24 +243,25 @@ def _merge_columns(strip: np.ndarray) -> np.ndarray:
 def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
     """Return the bars' profile beside the vessel, shape (H, 3), mean of both sides.
 
-    A lamp close by may burn out the bars of one side while the paper at the edges keeps its tone.
+    A lamp close by may burn out bars while the paper at the edges keeps its tone; then the other
+    side serves alone.
     """
     import numpy as np
 
     field = view.layout.bar_field
-    profiles = []
-    burnt = []
+    profiles, burnt = [], []
     for x0, x1 in (
         (field.x_mm + 2.0, left_mm - SHADOW_MM),
         (right_mm + SHADOW_MM, field.right_mm - 2.0),
     ):
         if x1 - x0 >= 4.0:
             place = Rect(x0, field.y_mm, x1 - x0, field.height_mm)
+            raw = np.median(window(view.raw, place)[..., :2], axis=1).max(axis=1)
+            burnt.append(float(np.mean(raw > BRIGHTEST_WHITE)) / WHITE_SHARE)
             profiles.append(np.median(window(view.light, place), axis=1))
-            raw = window(view.raw, place)[..., :2].max(axis=2)
-            burnt.append(np.mean(raw > BRIGHTEST_WHITE) / WHITE_SHARE)
-    if burnt and max(burnt) > MOST_BURNT:
-        raise refuse("clipped", f"{max(burnt):.0%} of the white bars beside the vessel")
+    if burnt and min(burnt) > MOST_BURNT:
+        raise refuse("clipped", f"{min(burnt):.0%} of the white bars beside the vessel")
+    profiles = [p for p, share in zip(profiles, burnt, strict=True) if share <= MOST_BURNT]
     if not profiles:  # a vessel as wide as the field: the outermost columns are all there is
         for x in (field.x_mm + 1.0, field.right_mm - 5.0):
             strip = window(view.light, Rect(x, field.y_mm, 4.0, field.height_mm))

@@ -41,13 +41,13 @@ from __future__ import annotations
 import argparse
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import shots
-from accuracy import count
+from accuracy import count, register_prints
 from photo_cache import read_all
 from shots import LAMPS, PHONES, PRINTS, Group
 
@@ -58,7 +58,9 @@ from densitycam.calibration.model import (
     species_signs,
     start_calibration,
 )
+from densitycam.card.profile import PrintProfile
 from densitycam.simulate import VESSELS, Scene
+from densitycam.simulate.prints import print_of
 from densitycam.vessel.reading import Reading
 
 GROUPS = (*shots.GROUPS, Group("flat 30 mm", 4, "flat-30", "rhodomonas"))
@@ -124,18 +126,15 @@ class Condition:
 
 CONDITIONS = (
     Condition("settled", "1.0", lambda s: replace(s, settled=1.0)),
-    Condition("settled", "1.6", lambda s: replace(s, settled=1.6)),
     Condition("foam", "6 mm", _foam(6.0)),
-    Condition("foam", "12 mm", _foam(12.0)),
     Condition("bubbles", "4 %", lambda s: replace(s, aeration=0.04)),
-    Condition("bubbles", "10 %", lambda s: replace(s, aeration=0.10)),
     Condition("film", "patches 0.4", lambda s: replace(s, film=0.4)),
     Condition("film", "patches 0.8", lambda s: replace(s, film=0.8)),
     Condition("film", "ring 0.8", lambda s: replace(_fallen(s), film_ring=0.8)),
     Condition("milky", "2 x", _milky(2.0)),
     Condition("milky", "4 x", _milky(4.0)),
     Condition("bleached", "0.4", lambda s: replace(s, pigment_scale=0.4)),
-    Condition("bleached", "0.25", lambda s: replace(s, pigment_scale=0.25)),
+    Condition("bleached", "0.2", lambda s: replace(s, pigment_scale=0.2)),
     Condition("colour-shift", "other species", _stranger),
 )
 SIGNS = tuple(dict.fromkeys(c.sign for c in CONDITIONS))
@@ -172,21 +171,31 @@ def cases(*, quick: bool) -> dict[str, list[tuple[Group, Scene]]]:
     return photos
 
 
-def read(photos: Sequence[tuple[Group, Scene]], cache: Path) -> list[Reading | str]:
+def read(
+    photos: Sequence[tuple[Group, Scene]], cache: Path, prints: Mapping[str, PrintProfile]
+) -> list[Reading | str]:
     """Return the reading of every photo, or the id of the flag that refused it."""
-    vessels = [VESSELS[group.vessel] for group, _ in photos]
-    options = [{"path_mm": v.path_mm, "shape": v.shape} for v in vessels]
+    options = [
+        {
+            "path_mm": VESSELS[group.vessel].path_mm,
+            "shape": VESSELS[group.vessel].shape,
+            "profile": prints[print_of(scene.print_name).name],
+        }
+        for group, scene in photos
+    ]
     return read_all([scene for _, scene in photos], cache, options)
 
 
-def calibration_of(group: Group, cache: Path, *, quick: bool) -> Calibration:
+def calibration_of(
+    group: Group, cache: Path, prints: Mapping[str, PrintProfile], *, quick: bool
+) -> Calibration:
     """Return the calibration by eight slides of one phone, lamp and print."""
     scenes = shots.slide_shots(group, 0, quick=quick)
     rng = shots.group_rng(group, 700, quick=quick)
     points = [
         CalibrationPoint(reading, count(scene.cells_per_ml, rng), f"slide {n + 1}")
         for n, (scene, reading) in enumerate(
-            zip(scenes, read([(group, s) for s in scenes], cache), strict=True)
+            zip(scenes, read([(group, s) for s in scenes], cache, prints), strict=True)
         )
         if isinstance(reading, Reading)
     ]
@@ -212,10 +221,13 @@ def main() -> None:
     photos = cases(quick=options.quick)
     everything = [photo for some in photos.values() for photo in some]
     found = dict(zip(photos, [[] for _ in photos], strict=True))
-    readings = iter(read(everything, options.cache))
+    prints = register_prints(options.cache, quick=options.quick)
+    readings = iter(read(everything, options.cache, prints))
     for name, some in photos.items():
         found[name] = [(group, scene, next(readings)) for group, scene in some]
-    calibrations = {g.name: calibration_of(g, options.cache, quick=options.quick) for g in GROUPS}
+    calibrations = {
+        g.name: calibration_of(g, options.cache, prints, quick=options.quick) for g in GROUPS
+    }
     told: dict[str, list[set[str]]] = {
         name: [
             signs_of(group, scene, reading, calibrations)
