@@ -248,6 +248,7 @@ def _print_text(
     registration: Registration | None,
     no_prints: Sequence[tuple[Path, str]],
 ) -> None:
+    from densitycam.journal.clocks import misdated
     from densitycam.report.numbers import format_rate, series_unit
     from densitycam.report.text import (
         NOT_REGISTERED,
@@ -324,6 +325,9 @@ def _print_text(
     timed = _time_sources(lines)
     if timed:
         click.echo(entry("Times", timed))
+    for history in histories:
+        for reading, why in misdated(history, now()):
+            click.echo(entry("Clock", f"{reading.photo.file_name}: {why}"))
     refused = [(o.photo.shown, o.problem, "") for o in failed]
     refused += [(f"{path.parent.name}/{path.name}", why, "") for path, why in no_prints]
     if refused:
@@ -366,6 +370,8 @@ def _as_json(
     histories: Sequence[VesselHistory],
     no_prints: Sequence[tuple[Path, str]],
 ) -> dict[str, Any]:
+    from densitycam.journal.clocks import misdated
+
     return {
         "prints": [
             {
@@ -416,6 +422,11 @@ def _as_json(
             if x.outcome.failed
         ],
         "skipped": [{"photo": shown, "why": why} for shown, why in plan.skipped],
+        "misdated": [
+            {"photo": r.photo.file_name, "vessel": h.vessel.name, "taken_at": r.when, "why": why}
+            for h in histories
+            for r, why in misdated(h, now())
+        ],
     }
 
 

@@ -133,9 +133,11 @@ def command(
     settings = own_settings(ctx, journal)
     prints = journal.prints_in_use()
     record, seen = measure(photo, vessel, optics, sha256=sha256, prints=prints)
-    record = journal.record_photo(record)
+    new = journal.find_photo(sha256, vessel.name) is None
+    record, copy = journal.keep_photo(record)
     if seen is None:
         raise refusal_of(record)
+    from densitycam.journal.clocks import doubts
     from densitycam.journal.history import advise_at, vessel_history
 
     history = vessel_history(journal, vessel, settings)
@@ -155,6 +157,15 @@ def command(
         volume_guessed=name is None and volume_ml is None and advice.plan is not None,
         registered=any(p.profile.paper == seen.paper for p in prints),
     )
+    if copy:
+        notes.append(
+            f"It is the same photo as {record.file_name}, which is kept already: it counts once."
+        )
+    notes += doubts(history, here, now(), new=new and not copy)
+    notes += [
+        f"The very same photo is kept for {other} too: one of the two vessels is wrong."
+        for other in journal.others_with(record)
+    ]
     if as_json:
         echo_json(_as_json(history, here, growth, advice, kept=kept, notes=notes, seen=seen))
         return

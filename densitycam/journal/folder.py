@@ -82,7 +82,7 @@ class Outcome:
     problem : str
         Why there is no reading; "" when there is one.
     duplicate_of : str
-        The other file of the same bytes; "" mostly.
+        The other file that is the same photo: of the same bytes, or saved anew; "" mostly.
     """
 
     photo: FolderPhoto
@@ -214,6 +214,7 @@ def score_folder(
     ready: dict[int, Outcome] = {}  # for their turn
     turn = 0
     workers = False
+    shown: dict[tuple[str, str], str] = {}  # by vessel and photo, so that a copy is told
 
     def keep(place: int, found: PhotoRecord | str) -> None:
         ready[place] = _kept(journal, waiting.pop(place), found)
@@ -225,7 +226,7 @@ def score_folder(
             for future in [f for f in handed_out if f.done()]:
                 keep(handed_out.pop(future), _result(future))
             while turn in ready:
-                yield ready.pop(turn)
+                yield _told_once(ready.pop(turn), shown)
                 turn += 1
             if len(waiting) + len(ready) <= most_ahead:
                 return
@@ -280,6 +281,17 @@ def _looked_up(
             yield photo, found
 
 
+def _told_once(outcome: Outcome, shown: dict[tuple[str, str], str]) -> Outcome:
+    """Return an outcome, without its record where another file is the same photo."""
+    if outcome.record is None:
+        return outcome
+    key = (outcome.photo.vessel.name, outcome.record.sha256)
+    first = shown.setdefault(key, outcome.photo.shown)
+    if first == outcome.photo.shown:
+        return outcome
+    return Outcome(outcome.photo, None, fresh=outcome.fresh, duplicate_of=first)
+
+
 def _hand_out(executor: Executor, job: ReadingJob) -> Future[PhotoRecord | str]:
     """Hand a job to an executor; one that takes no more fails the job."""
     try:
@@ -309,7 +321,7 @@ def _kept(journal: Journal, photo: FolderPhoto, found: PhotoRecord | str) -> Out
     """Keep what was read of a photo."""
     if not isinstance(found, str):
         try:
-            found = journal.record_photo(found)
+            found, _ = journal.keep_photo(found)
         except DensitycamError:
             raise  # the journal cannot be written, which is no fault of the photo
         except Exception as error:  # a fault of ours in one photo must not cost the others

@@ -110,12 +110,12 @@ ALTER TABLE calibrations ADD COLUMN shape_of INTEGER REFERENCES calibrations (id
 """
 
 # `entry` counts what was logged in the order in which it was, whatever day it is dated: the last
-# can be taken back. `capture` is a hash of when and with which camera a photo was taken, `look` a
-# tiny grey picture of it: a copy of a photo is known by them.
+# can be taken back. `capture` is a hash of when and with which camera a photo was taken, `pixels`
+# one of the decoded picture: a copy of a photo is known by either.
 _VERSION_4 = """
 ALTER TABLE vessels ADD COLUMN width_mm REAL CHECK (width_mm > 0);
 ALTER TABLE photos ADD COLUMN capture TEXT;
-ALTER TABLE photos ADD COLUMN look TEXT;
+ALTER TABLE photos ADD COLUMN pixels TEXT;
 ALTER TABLE splits ADD COLUMN entry INTEGER;
 CREATE TABLE photo_copies (
     id INTEGER PRIMARY KEY,
@@ -170,6 +170,7 @@ CREATE TABLE tags (
 CREATE INDEX log_by_vessel ON log (vessel_id, kind, done_at);
 CREATE INDEX bottle_uses_by_bottle ON bottle_uses (bottle_id);
 CREATE INDEX photos_by_capture ON photos (vessel_id, capture);
+CREATE INDEX photos_by_pixels ON photos (vessel_id, pixels);
 """
 
 #: One script a version, in order; a file at version n still needs those from index n on.

@@ -211,7 +211,7 @@ def known_or_read(
     if isinstance(found, PhotoRecord):
         return found, False
     measured, _ = measure(path, vessel, found.optics, sha256=sha256, prints=prints)
-    return journal.record_photo(measured), True
+    return journal.keep_photo(measured)[0], True
 
 
 def read_job(job: ReadingJob) -> PhotoRecord | str:
@@ -325,6 +325,8 @@ def measure(
             flag=None,
             message=None,
             reading=photo.reading,
+            capture=photo.capture,
+            pixels=hashlib.sha256(photo.upright_rgb.tobytes()).hexdigest(),
             **common,
         ),
         photo,

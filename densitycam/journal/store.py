@@ -79,6 +79,9 @@ class PhotoRecord:
         "" where none was registered.
     utc_offset : str or None
         Of the camera's clock, such as "+01:00", where the photo says it.
+    capture, pixels : str or None
+        Stand for the moment and camera of the capture, as `densitycam.photo.decode.LinearPhoto`
+        has it, and for the decoded picture: by either a copy is known. None of a refused photo.
     id : int
         Number in the journal; 0 before it is kept.
     """
@@ -100,6 +103,8 @@ class PhotoRecord:
     software_version: str
     prints: str = ""
     utc_offset: str | None = None
+    capture: str | None = None
+    pixels: str | None = None
     id: int = 0
 
 
@@ -442,7 +447,7 @@ class Journal:
     _PHOTO = (
         "SELECT v.name, p.sha256, p.file_name, p.taken_at, p.time_source, p.path_mm, p.shape, "
         "p.dilution, p.own_optics, p.status, p.flag, p.message, p.reading, p.estimate, "
-        "p.software_version, p.prints, p.utc_offset, p.id "
+        "p.software_version, p.prints, p.utc_offset, p.capture, p.pixels, p.id "
         "FROM photos p JOIN vessels v ON v.id = p.vessel_id "
     )
 
@@ -471,6 +476,8 @@ class Journal:
             "software_version": photo.software_version,
             "prints": photo.prints,
             "utc_offset": photo.utc_offset,
+            "capture": photo.capture,
+            "pixels": photo.pixels,
         }
         with self.transaction():
             values["vessel_id"] = self._vessel_id(photo.vessel)
@@ -488,9 +495,89 @@ class Journal:
         return kept
 
     def find_photo(self, sha256: str, vessel: str) -> PhotoRecord | None:
-        """Return the record of a photo by its bytes' hash, or None."""
+        """Return the record of a photo by its bytes' hash, or by that of a known copy, or None."""
         found = self._photos("WHERE p.sha256 = ? AND v.name = ?", (sha256, vessel))
+        if not found:
+            found = self._photos(
+                "JOIN photo_copies c ON c.photo_id = p.id WHERE c.sha256 = ? AND v.name = ?",
+                (sha256, vessel),
+            )
         return found[0] if found else None
+
+    def keep_photo(self, photo: PhotoRecord) -> tuple[PhotoRecord, bool]:
+        """Keep a photo's outcome as `record_photo`, unless it is a copy of one that is kept.
+
+        Of a copy, which was saved anew, renamed or exported, only the name is kept: it is no
+        second measurement. Where the kept one was measured by other code or with another print,
+        or optics were given with the copy, its measurement takes the place of the earlier one.
+
+        Returns
+        -------
+        record : PhotoRecord
+            As kept.
+        copy : bool
+            Whether it is that of a photo with other bytes.
+        """
+        with self.transaction():
+            known = self.find_photo(photo.sha256, photo.vessel)
+            twin = known if known is not None else self._twin(photo)
+            if twin is None or twin.sha256 == photo.sha256:
+                return self.record_photo(photo), False
+            self._db.execute(
+                "INSERT INTO photo_copies (photo_id, vessel_id, sha256, file_name) "
+                "VALUES (?, ?, ?, ?) ON CONFLICT (vessel_id, sha256) DO UPDATE SET "
+                "file_name = excluded.file_name",
+                (twin.id, self._vessel_id(photo.vessel), photo.sha256, photo.file_name),
+            )
+            outdated = (twin.software_version, twin.prints) != (
+                photo.software_version,
+                photo.prints,
+            )
+            # A sample bottle's optics were given by hand: the vessel's do not take their place.
+            if known is not None or photo.own_optics or (outdated and not twin.own_optics):
+                twin = self.record_photo(
+                    replace(
+                        photo,
+                        sha256=twin.sha256,
+                        file_name=twin.file_name,
+                        taken_at=twin.taken_at,
+                        time_source=twin.time_source,
+                        utc_offset=twin.utc_offset,
+                        capture=twin.capture,
+                        pixels=twin.pixels,
+                    )
+                )
+        return twin, True
+
+    def _twin(self, photo: PhotoRecord) -> PhotoRecord | None:
+        """Find the kept photo of which this one is a copy.
+
+        Its decoded pixels are the same, or camera and second of capture are and the fractions of
+        the second do not contradict each other.
+        """
+        if photo.status != "measured":
+            return None
+        second, _, fraction = (photo.capture or "").partition(".")
+        candidates = self._photos(
+            "WHERE v.name = ? AND p.status = 'measured' "
+            "AND (p.pixels = ? OR p.capture = ? OR p.capture LIKE ? || '.%') ORDER BY p.id",
+            (photo.vessel, photo.pixels, second or None, second or None),
+        )
+        for candidate in candidates:
+            other = (candidate.capture or "").partition(".")[2]
+            same_pixels = photo.pixels is not None and candidate.pixels == photo.pixels
+            if same_pixels or not fraction or not other or fraction == other:
+                return candidate
+        return None
+
+    def others_with(self, photo: PhotoRecord) -> tuple[str, ...]:
+        """Return the names of other vessels for which the very same photo is kept."""
+        rows = self._db.execute(
+            "SELECT DISTINCT v.name FROM photos p JOIN vessels v ON v.id = p.vessel_id "
+            "WHERE v.name <> ? AND (p.sha256 = ? OR p.pixels = ?) ORDER BY v.name",
+            (photo.vessel, photo.sha256, photo.pixels),
+        )
+        return tuple(name for (name,) in rows)
 
     def photo(self, number: int) -> PhotoRecord:
         """Return the photo with a number in the journal.

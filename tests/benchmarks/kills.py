@@ -18,6 +18,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from another_photo import write_another
 from killed_batch import kill_again_and_again
 
 from densitycam.simulate import Scene, write_photo
@@ -43,9 +44,8 @@ def main() -> None:
                 when = start + timedelta(days=n)
                 scene = Scene(seed=n, cells_per_ml=8e6 * 1.5**n, taken_at=when, size_px=(1000, 750))
                 write_photo(scene, photo)
-            else:  # bytes behind the JPEG's end make it another photo
-                same = (folder / "slim" / f"{n % 4:03d}.jpg").read_bytes()
-                photo.write_bytes(same + n.to_bytes(2, "big"))
+            else:
+                write_another(folder / "slim" / f"{n % 4:03d}.jpg", photo, number=n)
         found = kill_again_and_again(folder, Path(scratch), tries=asked.tries, seed=asked.seed)
     print(f"{found.tries} kills of a batch of {asked.photos} photos (seed {asked.seed})")
     print(f"  with a photo lost or changed that was kept before: {found.losses}")

@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from another_photo import write_another
 from conftest import GROWTH
 from killed_batch import kill_again_and_again
 
@@ -325,9 +326,9 @@ def _records(journal: Path) -> int:
 
 def test_kill_9_at_any_moment_loses_nothing_and_needs_no_repair(photo_folder, tmp_path):
     # Five random moments; tests/benchmarks/kills.py tries fifty.
-    for n in range(8):  # other bytes behind the JPEG's end: other photos to the journal
+    for n in range(8):
         source = photo_folder / "slim" / f"day{n % 4 + 1}.jpg"
-        (photo_folder / "slim" / f"more{n}.jpg").write_bytes(source.read_bytes() + bytes([n, 7]))
+        write_another(source, photo_folder / "slim" / f"more{n}.jpg", number=n + 1)
     found = kill_again_and_again(photo_folder, tmp_path, tries=5, seed=20260401)
     assert found.tries == 5
     assert found.losses == 0

@@ -18,6 +18,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from another_photo import write_another
 
 from densitycam.journal.folder import FEW, FolderPhoto, plan_folder, score_folder
 from densitycam.journal.scoring import ReadingJob, optics_for, read_job
@@ -30,7 +31,7 @@ SLIM = VesselRecord("slim", "nannochloropsis", 500.0, 20.0, "flat")
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Nine files: two readable pictures under several names, and three that are spoilt."""
+    """Nine files: two scenes photographed several times, and three that are spoilt."""
     from densitycam.simulate import Scene, write_photo
 
     folder = tmp_path_factory.mktemp("many") / "slim"
@@ -44,8 +45,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "3-cut-short.jpg").write_bytes(good[0][: len(good[0]) // 3])
     (folder / "4-no-picture.jpg").write_text("no picture")
     (folder / "5-twice.jpg").write_bytes(good[1])
-    for n in (6, 7, 8):  # other bytes behind the JPEG's end: other photos to the journal
-        (folder / f"{n}.jpg").write_bytes(good[n % 2] + bytes([n]))
+    for n in (6, 7, 8):
+        write_another(folder / f"{n % 2}.jpg", folder / f"{n}.jpg", number=n)
     return folder.parent
 
 
