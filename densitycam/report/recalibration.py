@@ -22,6 +22,10 @@ from densitycam.report.numbers import (
 #: An estimate that changes by less than this [ln] is not worth a line.
 _NOTHING = 0.005
 
+#: Above this probability of being good a doubtful slide may be right, and another one wrong: of
+#: three slides often nothing tells.
+_SURELY_BAD = 0.2
+
 #: Most past photos listed one by one.
 _LISTED = 20
 
@@ -48,10 +52,13 @@ def stray_words(calibration: Calibration) -> tuple[str, ...]:
         )
     said = []
     for point in doubtful:
-        left = "hardly counts" if point.weight < 0.2 else "counts less"
+        left, more = "hardly counts", ""
+        if point.weight > _SURELY_BAD:
+            left = "counts less and intervals are wider"
+            more = " Another slide may be the wrong one, so count one more."
         said.append(
             f"{point.label} is {format_off(point.off)} by what the other slides say, so it {left}. "
-            "Check its dilution, chamber and kind of square."
+            f"Check its dilution, chamber and kind of square.{more}"
         )
     return tuple(said)
 
