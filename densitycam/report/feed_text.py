@@ -39,28 +39,19 @@ def feed_text(plan: FeedPlan, *, source: str, tank_l: float, target_cells_per_ml
         interval = f" (95 %: {format_ml(low)} to {upper})"
     lines += [
         entry("Feed", f"{format_ml(plan.volume_ml)} a day{interval}, about {_cells(plan.cells)}"),
-        entry("Start with", f"{format_ml(plan.start_ml)} a day, and go up as the caution says"),
+        entry("Start with", f"{format_ml(plan.start_ml)} a day in the first days"),
     ]
     if math.isfinite(plan.feeds):
         lines.append(
             entry(
                 "Lasts",
-                f"{_feeds(plan.feeds)}; at one a day {format_days(plan.days)}, cold keeping "
-                "counted",
+                f"{significant(plan.feeds)} feeds, {format_days(plan.days)} at one a day"
+                if plan.feeds >= 1
+                else "less than one such feed",
             )
-            if plan.feeds >= 1
-            else entry("Lasts", "less than one such feed")
         )
-    lines.append(
-        entry("Nutrient", f"at most {significant(plan.nitrate_mg_per_l)} mg/L of nitrate a feed")
-    )
     return "\n".join([*lines, "With care", *(bullet(caution) for caution in plan.cautions)])
 
 
 def _cells(cells: float) -> str:
     return format_cells(cells).removesuffix("/mL")
-
-
-def _feeds(feeds: float) -> str:
-    whole = math.floor(feeds)
-    return f"{whole} feed{'' if whole == 1 else 's'}"

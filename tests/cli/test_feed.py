@@ -32,7 +32,7 @@ def test_a_given_density(run, journal):
     text = run(*TANK, "5e4", "--cells-per-ml", "5e6", "--ml", "3100").output
     assert "Feed          1010 mL a day, about 5.1 billion cells" in text
     assert "Start with    253 mL a day" in text
-    assert "3 feeds; at one a day 3 days" in text
+    assert "3.1 feeds, 3 days at one a day" in text
     assert "not for people to eat" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 80
 
@@ -60,7 +60,7 @@ def test_a_bottle(run, journal):
     journal.add_bottle(BottleRecord("tetraselmis", BEGIN, 250.0, 1e6, 8e5, 1.2e6, "jar"))
     text = " ".join(run(*TANK, "1e3", "--bottle", "1").output.split())
     assert "bottle 1, tetraselmis: 250 mL at 1.0 million cells/mL" in text
-    assert "2 feeds; at one a day 2 days" in text  # two days of its week are left
+    assert "2.5 feeds, 2 days at one a day" in text  # two days of its week are left
     assert "Log what you take" in text
 
 
