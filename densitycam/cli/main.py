@@ -26,6 +26,7 @@ COMMANDS = (
     "bottle",
     "feed",
     "batch",
+    "report",
     "settings",
     "backup",
     "export",

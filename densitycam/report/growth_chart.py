@@ -39,6 +39,30 @@ _NEAR = timedelta(days=7)
 
 
 @dataclass(frozen=True)
+class Ahead:
+    """A forecast: from the newest density to the one from which it is harvested.
+
+    Parameters
+    ----------
+    begin : datetime
+        Of the newest density.
+    cells_per_ml, goal : float
+        The newest density, and the one aimed at [cells/mL].
+    day : datetime
+        When it should get there.
+    earliest, latest : datetime or None
+        95 % interval of the day; None where not known.
+    """
+
+    begin: datetime
+    cells_per_ml: float
+    goal: float
+    day: datetime
+    earliest: datetime | None
+    latest: datetime | None
+
+
+@dataclass(frozen=True)
 class ChartPanel:
     """One vessel's history.
 
@@ -60,6 +84,8 @@ class ChartPanel:
         Slide counts: density and its 95 % limits [cells/mL].
     note : str
         A line under the panel.
+    ahead : Ahead or None
+        The forecast.
     """
 
     title: str
@@ -71,6 +97,7 @@ class ChartPanel:
     more_than: Sequence[tuple[datetime, float]] = ()
     slides: Sequence[tuple[datetime, float, float, float]] = ()
     note: str = ""
+    ahead: Ahead | None = None
 
 
 def write_growth_chart(
@@ -136,13 +163,13 @@ def write_growth_charts(path: str | Path, panels: Sequence[ChartPanel]) -> None:
         )
         figure.get_layout_engine().set(h_pad=0.12, w_pad=0.12)
         axes = figure.subplots(len(panels), 1, squeeze=False)[:, 0]
-        span = _time_span(panels)
+        span = time_span(panels)
         for ax, panel in zip(axes, panels, strict=True):
             _draw_panel(ax, panel, span)
         save_figure(figure, path, title="; ".join(panel.title for panel in panels))
 
 
-def _time_span(panels: Sequence[ChartPanel]) -> tuple[datetime, datetime]:
+def time_span(panels: Sequence[ChartPanel]) -> tuple[datetime, datetime]:
     """Return first and last day over all panels, so that stacked vessels share their days.
 
     A photo that could not be read often has no date but its file's. One far from everything
@@ -156,6 +183,7 @@ def _time_span(panels: Sequence[ChartPanel]) -> tuple[datetime, datetime]:
             *(s.when for s in p.splits),
             *(t for t, _ in p.more_than),
             *(s[0] for s in p.slides),
+            *((p.ahead.day, p.ahead.earliest or p.ahead.day) if p.ahead else ()),
         )
     ]
     refused = [when for p in panels for when, _ in p.refused]
@@ -170,7 +198,8 @@ def _time_span(panels: Sequence[ChartPanel]) -> tuple[datetime, datetime]:
     return first - pad, last + pad
 
 
-def _density_span(panel: ChartPanel) -> tuple[float, float]:
+def density_span(panel: ChartPanel) -> tuple[float, float]:
+    """Return the ends of a density axis that holds a panel [cells/mL]."""
     values = finite_positive([panel.harvest_low, panel.harvest_high])
     for p in panel.points:
         limits = (max(p.low, p.cells_per_ml / _REACH), min(p.high, p.cells_per_ml * _REACH))
@@ -192,7 +221,7 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
     elsewhere = sum(not span[0] <= when <= span[1] for when, _ in panel.refused)
     aside = f"{elsewhere} not measured, of another date" if elsewhere else ""
     note = "; ".join(part for part in (panel.note, aside) if part)
-    low, high = _density_span(panel)
+    low, high = density_span(panel)
     ax.set_yscale("log")
     ax.set_xlim(*span)
     ax.set_ylim(low, high)
@@ -217,6 +246,8 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
     )
     _draw_splits(ax, panel)
     _draw_points(ax, panel)
+    if panel.ahead is not None:
+        _draw_ahead(ax, panel.ahead)
     if panel.slides:
         times, values, lows, highs = zip(*panel.slides, strict=True)
         _bars(ax, times, values, lows, highs, colour=VERMILION)
@@ -374,6 +405,23 @@ def _draw_points(ax: Axes, panel: ChartPanel) -> None:
                 zorder=3,
                 label=label,
             )
+
+
+def _draw_ahead(ax: Axes, ahead: Ahead) -> None:
+    ax.plot(
+        [ahead.begin, ahead.day],
+        [ahead.cells_per_ml, ahead.goal],
+        color=BLUE,
+        linewidth=1.4,
+        linestyle=(0, (2, 2)),
+        zorder=2,
+        label="forecast, with 95 % interval of the day",
+    )
+    end = ax.get_xlim()[1]
+    if ahead.earliest is not None:
+        late = end if ahead.latest is None else ahead.latest
+        ax.hlines(ahead.goal, ahead.earliest, late, color=BLUE, linewidth=1.4, zorder=2)
+    ax.plot([ahead.day], [ahead.goal], "|", color=BLUE, markersize=11, markeredgewidth=2, zorder=3)
 
 
 def _bars(

@@ -630,7 +630,7 @@ def batch_line(
         words = ", ".join(seen) or shorten(problem, WIDTH - len(start))
     else:
         start = f"{place}{format_density(estimate, unit=unit):<{_DENSITY}}  "
-        action = "" if advice is None else _action(advice)
+        action = "" if advice is None else decision_words(advice)
         words = "; ".join(part for part in (action, ", ".join(seen)) if part)
     width = WIDTH - len(start)
     if len(words) <= width:
@@ -644,7 +644,8 @@ def batch_line(
     )
 
 
-def _action(advice: Advice) -> str:
+def decision_words(advice: Advice) -> str:
+    """Return the decision in two or three words."""
     if advice.action == "wait" and math.isfinite(advice.wait_days):
         return f"wait {format_days(advice.wait_days)}".replace("less than", "under")
     return ACTION_WORDS[advice.action]

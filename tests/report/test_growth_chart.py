@@ -15,9 +15,10 @@ from densitycam.culture.series import DensityPoint, Split
 from densitycam.errors import DensitycamError
 from densitycam.report.figures import density_ticks
 from densitycam.report.growth_chart import (
+    Ahead,
     ChartPanel,
     _draw_panel,
-    _time_span,
+    time_span,
     write_growth_chart,
     write_growth_charts,
 )
@@ -79,9 +80,21 @@ def test_only_what_is_there_is_in_the_legend(tmp_path):
         assert label not in said
 
 
+def test_the_forecast_is_drawn_with_its_interval(tmp_path):
+    ahead = Ahead(day(9), 2e7, 4e7, day(11), day(10.3), None)
+    ax = Figure().add_subplot()
+    panel = replace(PANEL, ahead=ahead)
+    _draw_panel(ax, panel, time_span([panel]))
+    (line,) = [x for x in ax.lines if str(x.get_label()).startswith("forecast")]
+    assert list(line.get_ydata()) == [2e7, 4e7]
+    assert time_span([panel])[1] > day(11) > time_span([PANEL])[1]
+    write_growth_charts(tmp_path / "growth.svg", [panel])
+    assert "forecast, with 95 % interval" in words((tmp_path / "growth.svg").read_text())
+
+
 def test_the_line_is_broken_at_splits_and_nowhere_else():
     ax = Figure().add_subplot()
-    _draw_panel(ax, PANEL, _time_span([PANEL]))
+    _draw_panel(ax, PANEL, time_span([PANEL]))
     lines = [
         line for line in ax.lines if line.get_linestyle() == "-" and line.get_marker() == "None"
     ]
@@ -92,7 +105,7 @@ def test_the_line_is_broken_at_splits_and_nowhere_else():
 def test_a_photo_at_the_moment_of_its_split_belongs_before_it():
     panel = replace(PANEL, splits=[Split(day(5), 0.25)])
     ax = Figure().add_subplot()
-    _draw_panel(ax, panel, _time_span([panel]))
+    _draw_panel(ax, panel, time_span([panel]))
     runs = [
         list(line.get_ydata())
         for line in ax.lines
@@ -103,7 +116,7 @@ def test_a_photo_at_the_moment_of_its_split_belongs_before_it():
 
 def test_everything_lies_inside_the_axes():
     ax = Figure().add_subplot()
-    _draw_panel(ax, PANEL, _time_span([PANEL]))
+    _draw_panel(ax, PANEL, time_span([PANEL]))
     low, high = ax.get_ylim()
     for p in PANEL.points:
         assert low < p.low < p.high < high
@@ -119,7 +132,7 @@ def test_an_unlimited_interval_stretches_the_axis_no_more_than_a_fourfold_one():
             PANEL, points=[replace(PANEL.points[0], low=low, high=high), *PANEL.points[1:]]
         )
         ax = Figure().add_subplot()
-        _draw_panel(ax, panel, _time_span([panel]))
+        _draw_panel(ax, panel, time_span([panel]))
         limits.append(ax.get_ylim())
     np.testing.assert_allclose(limits[0], limits[1], rtol=1e-9, atol=0)
 
@@ -174,16 +187,16 @@ def test_any_name_a_vessel_may_have(tmp_path, title):
 
 def test_a_refused_photo_of_a_far_date_does_not_squeeze_the_chart(tmp_path):
     far = replace(PANEL, refused=[*PANEL.refused, (day(260), "not a readable photo")])
-    assert _time_span([far]) == _time_span([PANEL])
+    assert time_span([far]) == time_span([PANEL])
     write_growth_charts(tmp_path / "growth.svg", [far])
     said = words((tmp_path / "growth.svg").read_text(encoding="utf-8"))
     assert "invented data; 1 not measured, of another date" in said
     assert "not a readable photo" not in said
     # Near, it counts; and where nothing else is known it is all there is.
     near = replace(PANEL, refused=[(day(13), "blurred")])
-    assert _time_span([near])[1] > day(13)
+    assert time_span([near])[1] > day(13)
     alone = ChartPanel("new", [], [], 1e6, 2e6, refused=[(day(260), "blurred")])
-    assert _time_span([alone])[0] < day(260) < _time_span([alone])[1]
+    assert time_span([alone])[0] < day(260) < time_span([alone])[1]
 
 
 def test_nothing_measured_yet(tmp_path):
