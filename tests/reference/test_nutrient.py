@@ -85,3 +85,19 @@ def test_ceilings_that_cannot_be(change):
     given = {"facts": load_species("isochrysis"), "density_after": 1e6, "new_share": 0.5}
     with pytest.raises(DensitycamError, match="No nitrogen ceiling"):
         nitrogen_ceiling(**(given | change))
+
+
+def test_the_density_that_a_known_nitrate_fed():
+    # Fabregas, Herrero, Cabezas & Abalde 1986, Aquaculture 53:101, abstract: Isochrysis galbana
+    # reached 65.5e6 cells/mL and 374 ug/mL of protein on 4 mmol/L of nitrate, all of which was
+    # turned into protein. The copy we read has lost the exponent; 5.7 pg of protein a cell shows
+    # which it is.
+    nitrogen_mg_per_l = 4 * 14.007
+    assert nitrogen_mg_per_l * 6.25 == pytest.approx(374, rel=0.1)  # protein is 16 % nitrogen
+    fed, starved = nitrogen_ceiling(
+        facts=load_species("isochrysis"), density_after=0.0, new_share=1.0,
+        nitrogen_mg_per_l=nitrogen_mg_per_l,
+    )  # fmt: skip
+    # Cells that run out end near our ceiling of starved ones, good to its stated factor of two.
+    assert fed < 65.5e6
+    assert 0.5 < starved / 65.5e6 < 2.0

@@ -37,6 +37,15 @@ def test_keep_a_quarter_is_two_doublings():
     assert _plan(0.1386).days_to_next == pytest.approx(10.0, abs=0.01)
 
 
+def test_generations_of_a_published_serial_transfer():
+    # R. E. Lenski et al. 1991, Am. Nat. 138:1315: a hundredth is kept each day and grows back,
+    # log2(100) = 6.64 generations a day; 2000 generations took 301 days (from memory).
+    plan = _plan(math.log(100), kept_share=0.01)
+    assert plan.doublings_needed == pytest.approx(6.64, abs=0.005)
+    assert plan.days_to_next == pytest.approx(1.0, rel=1e-12)
+    assert 2000 / plan.doublings_needed == pytest.approx(301, abs=0.5)
+
+
 @pytest.mark.parametrize(("share", "needed"), [(0.25, 1.38629), (0.5, 0.69315), (0.75, 0.28768)])
 def test_steady_state(share, needed):
     # days = -ln(share)/mu: mass balance, as in any text on continuous culture; computed.
