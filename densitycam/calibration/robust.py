@@ -28,14 +28,14 @@ class Block:
     ----------
     design : ndarray, shape (S, P)
         One row a signal.
-    seen : float
-        What all signals should have said.
+    seen : ndarray, shape (S,)
+        What each signal should have said.
     noise : ndarray, shape (S, S)
         Covariance of the signals' answers, with the count's own error.
     """
 
     design: np.ndarray
-    seen: float
+    seen: np.ndarray
     noise: np.ndarray
 
 

@@ -262,6 +262,7 @@ def coverage(how_many: int, seed: int) -> None:
 def bad_slides(how_many: int, seed: int) -> None:
     """Print how far a slide wrong by a factor of two moves estimates, and if it is named."""
     moved: dict[int, list[float]] = {}
+    held: dict[int, list[bool]] = {}
     named, misnamed, factors = {}, [], []
     for i in range(how_many):
         rng = np.random.default_rng([seed, 2, i])
@@ -278,7 +279,10 @@ def bad_slides(how_many: int, seed: int) -> None:
             if point.label == label:
                 factors.append(abs(math.log(point.off / wrong)))
         for depth in (0.4, 0.9, 1.8, 3.2):
-            probe = read(who, who.density_at(depth), None)
+            density = who.density_at(depth)
+            told = estimate(read(who, density, rng), fooled)
+            held.setdefault(n, []).append(told.low <= density <= told.high)
+            probe = read(who, density, None)
             a, b = estimate(probe, honest), estimate(probe, fooled)
             if a.status == b.status == "measured":
                 moved.setdefault(n, []).append(abs(math.log(b.cells_per_ml / a.cells_per_ml)))
@@ -295,36 +299,55 @@ def bad_slides(how_many: int, seed: int) -> None:
         print(
             f"  {name:12s} median {np.median(all_moved):4.1f} %, 90th percentile "
             f"{np.percentile(all_moved, 90):5.1f} %, largest {all_moved.max():5.1f} %; "
-            f"under 8 %: {100 * np.mean(all_moved < 8):5.1f} %; named {share(found)}"
+            f"under 8 %: {100 * np.mean(all_moved < 8):5.1f} %; named {share(found)}; "
+            f"intervals hold {share([x for n in chosen for x in held.get(n, [])])}"
         )
     print(f"  honest slides that were called doubtful: {share(misnamed)}")
     print(f"  its factor is told to within {100 * math.expm1(np.median(factors)):.0f} % (median)")
 
 
 def one_slide(how_many: int, seed: int) -> None:
-    """Print what one slide leaves of a gain that is 40 % off."""
-    left, own = [], []
+    """Print what one slide leaves of a gain that is 40 % off.
+
+    What a slide can take away is the gain, to within its own error: its count, chamber filling and
+    dilution, and the noise of the photo it is paired with. That is held against what is left at
+    the slide's own density; at another one the shape's error is added, which the old slides left.
+    """
+    here, middle, counts, photos = [], [], [], []
     for i in range(how_many):
         rng = np.random.default_rng([seed, 3, i])
         who = keeper(rng)
         settled = fit_calibration(start_calibration(who.species), slides(who, 8, rng))
         gain = float(rng.choice([1.4, 1 / 1.4]))
         drifted = replace(who, absorbing=who.absorbing * gain, scattering=who.scattering * gain)
-        point = slides(drifted, 1, rng)
-        again = recalibrated(settled, point)
-        density = drifted.density_at(1.2)
-        told = estimate(read(drifted, density, None), again)
-        left.append(math.log(told.cells_per_ml / density))
-        own.append(point[0].slide.relative_sd)
-    within = np.abs(left) <= 1.96 * np.array(own)
-    rms, slide = math.sqrt(np.mean(np.square(left))), math.sqrt(np.mean(np.square(own)))
+        own = densities(drifted, 1, rng)[0]
+        point = CalibrationPoint(read(drifted, own, rng), count(own, rng), "after the drift")
+        again = recalibrated(settled, [point])
+        for density, left in ((own, here), (drifted.density_at(1.2), middle)):
+            told = estimate(read(drifted, density, None), again)
+            left.append(math.log(told.cells_per_ml / density))
+        counts.append(point.slide.relative_sd)
+        noisy, clean = (
+            estimate(r, settled).cells_per_ml for r in (point.reading, read(drifted, own, None))
+        )
+        photos.append(math.log(noisy / clean))
+    photo, counting = _rms(photos), np.array(counts)
+    within = np.abs(here) <= 1.96 * np.hypot(counting, photo)
     print("Recalibrating with one slide after the gain moved by 40 % leaves")
     print(
-        f"  {100 * rms:.1f} % rms (mean {100 * np.mean(left):+.1f} %); the slides' own error is "
-        f"{100 * slide:.1f} %, with the photo's "
-        f"{100 * math.hypot(slide, PHOTO_PATH, PIGMENT / 3):.1f} %; inside the slide's own 95 %: "
-        f"{share(within)}"
+        f"  {100 * _rms(here):.1f} % rms (mean {100 * np.mean(here):+.1f} %) at the slide's own "
+        f"density, against the slide's own error of {100 * math.hypot(_rms(counts), photo):.1f} % "
+        f"(count, filling, dilution {100 * _rms(counts):.1f} %, its photo {100 * photo:.1f} %); "
+        f"inside its 95 %: {share(within)}"
     )
+    print(
+        f"  {100 * _rms(middle):.1f} % rms (mean {100 * np.mean(middle):+.1f} %) at a middle "
+        "density, where the old slides' shape is added"
+    )
+
+
+def _rms(values: Sequence[float]) -> float:
+    return math.sqrt(np.nanmean(np.square(values)))
 
 
 def recalibrated(settled: Calibration, points: Sequence[CalibrationPoint]) -> Calibration:

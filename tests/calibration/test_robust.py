@@ -11,7 +11,7 @@ PRIOR = np.array([0.0, 1.0]), np.diag([100.0, 0.25])
 
 
 def line(x: float, seen: float, sd: float = 0.1) -> Block:
-    return Block(np.array([[1.0, x]]), seen, np.array([[sd**2]]))
+    return Block(np.array([[1.0, x]]), np.array([seen]), np.array([[sd**2]]))
 
 
 def plain(blocks: list[Block]) -> tuple[np.ndarray, np.ndarray]:
@@ -19,7 +19,7 @@ def plain(blocks: list[Block]) -> tuple[np.ndarray, np.ndarray]:
     design = np.vstack([b.design for b in blocks])
     weight = 1 / np.array([b.noise[0, 0] for b in blocks])
     covariance = np.linalg.inv(np.linalg.inv(PRIOR[1]) + design.T * weight @ design)
-    pull = np.linalg.inv(PRIOR[1]) @ PRIOR[0] + design.T * weight @ [b.seen for b in blocks]
+    pull = np.linalg.inv(PRIOR[1]) @ PRIOR[0] + design.T * weight @ [b.seen[0] for b in blocks]
     return covariance @ pull, covariance
 
 

@@ -20,7 +20,7 @@ def fit(design, seen, noise):
     p = design.shape[1]
     deviations = np.broadcast_to(noise, seen.shape)
     blocks = [
-        Block(row[None, :], float(y), np.array([[s**2]]))
+        Block(row[None, :], np.array([y]), np.array([[s**2]]))
         for row, y, s in zip(design, seen, deviations, strict=True)
     ]
     mean, covariance, _ = robust_posterior(np.zeros(p), np.eye(p) * 1e14, blocks, bad_share=0.0)
@@ -95,7 +95,7 @@ def test_weighted_and_correlated_fits_are_those_of_statsmodels():
     noise = np.kron(np.eye(7), np.full((2, 2), 0.08**2)) + np.diag(sd**2)
     level = np.repeat(seen[::2], 2)  # one count, two signals
     blocks = [
-        Block(design[i : i + 2], float(level[i]), noise[i : i + 2, i : i + 2])
+        Block(design[i : i + 2], level[i : i + 2], noise[i : i + 2, i : i + 2])
         for i in range(0, 14, 2)
     ]
     mean, covariance, _ = robust_posterior(np.zeros(3), np.eye(3) * 1e14, blocks, bad_share=0.0)
