@@ -78,11 +78,13 @@ def reading_from_json(text: str) -> Reading:
         For text that is not a reading.
     """
     d = json.loads(text)
-    width = d["outline"].pop("width_mm", None)
-    outline = {key: _number(v) for key, v in d["outline"].items()}
+    unset = {"width_mm", "read_left_mm", "read_right_mm"}  # these may not be known
+    outline = {
+        key: None if v is None and key in unset else _number(v) for key, v in d["outline"].items()
+    }
     red, green, blue = d["usable"]
     values: dict[str, Any] = {
-        "outline": Outline(**outline, width_mm=None if width is None else _number(width)),
+        "outline": Outline(**outline),
         "rows": tuple(
             BarRow(
                 height_mm=_number(row["height_mm"]),

@@ -101,6 +101,8 @@ def read_area(layout: CardLayout, reading: Reading, *, shape: str) -> Rect:
     bar = layout.bars[0].rect.height_mm
     width = (out.right_mm - out.left_mm) * CENTRAL_SHARE[shape]
     x = (out.left_mm + out.right_mm - width) / 2
+    if out.read_left_mm is not None and out.read_right_mm is not None:
+        x, width = out.read_left_mm, out.read_right_mm - out.read_left_mm
     if not reading.rows:
         return Rect(x, out.top_mm, width, out.bottom_mm - out.top_mm)
     heights = [row.height_mm for row in reading.rows]

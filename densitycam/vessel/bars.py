@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -145,8 +146,8 @@ def read_bars(
     field = view.layout.bar_field
     s = SHEET_PX_PER_MM
     beside = _beside(view, left_mm, right_mm)
-    middle, half = (left_mm + right_mm) / 2, (right_mm - left_mm) / 2 * CENTRAL_SHARE[shape]
-    rect = Rect(middle - half, field.y_mm, 2 * half, field.height_mm)
+    first, last = middle_part(view, left_mm=left_mm, right_mm=right_mm, shape=shape)
+    rect = Rect(first, field.y_mm, last - first, field.height_mm)
     pixels = window(view.light, rect)
     through = _merge_columns(pixels.astype(np.float64))
     raw = _merge_columns(window(view.raw, rect))
@@ -216,6 +217,36 @@ def read_bars(
         raw_white=np.array(out["w"]),
         strip=Strip(pixels, at_mm, at_mm + shift, spots_share, left_out),
     )
+
+
+def middle_part(
+    view: CardView, *, left_mm: float, right_mm: float, shape: str
+) -> tuple[float, float]:
+    """Return the ends of the middle part that is read, on the card's plane [mm].
+
+    Parameters
+    ----------
+    view : CardView
+        The squared-up card.
+    left_mm, right_mm : float
+        The vessel's sides on the card's plane [mm].
+    shape : {"cylinder", "flat", "bag"}
+        Form of the fluid.
+
+    Notes
+    -----
+    Seen from the side, a cylinder's axis does not lie half-way between its edges on the card: it
+    halves the angle between their lines of sight, and lines at a share u of the radius from the
+    axis lie where the sine of the angle to it is that share of the edges' sine.
+    """
+    share = CENTRAL_SHARE[shape]
+    if shape != "cylinder":
+        middle, half = (left_mm + right_mm) / 2, (right_mm - left_mm) / 2 * share
+        return middle - half, middle + half
+    across, distance = float(view.camera_mm[0]), float(view.camera_mm[2])
+    left, right = (math.atan((edge - across) / distance) for edge in (left_mm, right_mm))
+    axis, reach = (left + right) / 2, math.asin(share * math.sin((right - left) / 2))
+    return across + distance * math.tan(axis - reach), across + distance * math.tan(axis + reach)
 
 
 def _in_glare(through: np.ndarray) -> np.ndarray:

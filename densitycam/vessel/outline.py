@@ -67,6 +67,9 @@ _HAND_RATIO = 1.25
 #: Of the columns between a vessel's edge and the field's end that it hides, so many are disturbed.
 _DISTURBED_SHARE = 0.8
 
+#: Contrast this much higher outside an edge than inside it, so far from it [mm], makes it a wall.
+_WALL_STEP, _WALL_FROM_MM, _WALL_TO_MM = 0.05, 3.0, 10.0
+
 #: A column of grey steps is seen where its logarithms follow those of the steps with a slope this
 #: near to 1, and stray by no more than this [natural log, root mean square].
 _STEPS_SLOPE, _STEPS_MISFIT = 0.25, 0.25
@@ -316,7 +319,9 @@ def _end_hidden(
         return ""
     field, s = view.layout.bar_field, SHEET_PX_PER_MM
     found, share = "", _DISTURBED_SHARE
-    for side, edge_mm in (("right", left_mm), ("left", right_mm)):
+    for side, edge_mm, last_mm in (("right", left_mm, right_mm), ("left", right_mm, left_mm)):
+        if _ends_at(seen, round((last_mm - field.x_mm) * s), side):
+            continue
         other = _other_edge_mm(view, edge_mm, side, outer_mm)
         at = round((edge_mm - field.x_mm) * s)
         way = seen.disturbance[at:] if side == "right" else seen.disturbance[:at]
@@ -324,6 +329,22 @@ def _end_hidden(
         if past_end and len(way) and np.mean(way > _DISTURBED) > share:
             found, share = side, float(np.mean(way > _DISTURBED))
     return found
+
+
+def _ends_at(seen: _Columns, edge: int, side: str) -> bool:
+    """Return whether the vessel ends at its outermost steep change: bars are clearer beyond it.
+
+    A stripe of glare within it has fluid on both sides.
+    """
+    import numpy as np
+
+    near, far = round(_WALL_FROM_MM * SHEET_PX_PER_MM), round(_WALL_TO_MM * SHEET_PX_PER_MM)
+    before = seen.contrast[max(edge - far, 0) : max(edge - near, 0)]
+    after = seen.contrast[edge + near : edge + far]
+    inside, outside = (before, after) if side == "right" else (after, before)
+    if not len(inside) or not len(outside):
+        return False
+    return bool(np.median(outside) > np.median(inside) + _WALL_STEP)
 
 
 def _beyond_the_end(

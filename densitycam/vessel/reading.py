@@ -28,6 +28,8 @@ class Outline:
     top_mm: float
     bottom_mm: float
     width_mm: float | None = None
+    read_left_mm: float | None = None
+    read_right_mm: float | None = None
 
 
 @dataclass(frozen=True)
