@@ -36,7 +36,7 @@ PIGMENT_SLOPE, PIGMENT_SLOPE_SD = 0.0, 0.08
 #: Signs: pigment below this share of the usual one, exp(hue) away by more than this, and both by
 #: this many standard deviations. exp(hue) is about 1.2 in green, 0.7 in golden and 0.1 in red
 #: species, whose ln says little where green light is swallowed like blue.
-PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.40, 2.7
+PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.50, 2.7
 
 #: An optical depth or a difference of two below this is lost in noise.
 _FAINTEST = 0.08

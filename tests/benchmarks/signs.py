@@ -128,6 +128,7 @@ CONDITIONS = (
     Condition("settled", "1.0", lambda s: replace(s, settled=1.0)),
     Condition("foam", "6 mm", _foam(6.0)),
     Condition("bubbles", "4 %", lambda s: replace(s, aeration=0.04)),
+    Condition("bubbles", "10 %", lambda s: replace(s, aeration=0.10)),
     Condition("film", "patches 0.4", lambda s: replace(s, film=0.4)),
     Condition("film", "patches 0.8", lambda s: replace(s, film=0.8)),
     Condition("film", "ring 0.8", lambda s: replace(_fallen(s), film_ring=0.8)),
