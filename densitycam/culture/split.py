@@ -310,7 +310,7 @@ def _checklist(
     """Say what to do in order, clean work first. Common practice, no source."""
 
     def ml(volume: float) -> str:
-        return f"{significant(volume, 3)} mL"
+        return f"{volume:.0f} mL" if volume >= 20 else f"{significant(volume, 3)} mL"
 
     each = "as its label says" if math.isnan(dose_ml) else f"{ml(dose_ml)} of each"
     return (

@@ -21,7 +21,7 @@ from densitycam.report.numbers import (
     format_rate,
 )
 from densitycam.report.text import ready_words
-from densitycam.report.today_text import VesselLine, do_words
+from densitycam.report.today_text import VesselLine, do_words, headline
 
 __all__ = ["PhotoTile", "VesselPage", "report_page"]
 
@@ -139,7 +139,9 @@ footer{font-size:.9rem;color:var(--quiet)}
 :focus-visible{outline:3px solid var(--curve);outline-offset:2px}
 @media print{:root{--ground:#fff;--sheet:#fff;--ink:#000;--quiet:#444;--line:#bbb;--curve:#0a629c;
 --slide:#b8500b;--band:#2a8f6a33}section{break-inside:auto;border:0;padding:0}
-.strip{flex-wrap:wrap}details>*{display:block}}
+.strip{flex-wrap:wrap}
+/* A page on paper cannot be unfolded. */
+details::details-content{content-visibility:visible;height:auto}}
 """
 
 _CAUTIONS = (
@@ -272,8 +274,8 @@ def _decision(line: VesselLine) -> str:
     if line.refused is not None:
         refused = [f"The newest photo was not measured: {line.refused.message}"]
     return (
-        f'<p class="headline {_tone(line)}">{escape(advice.headline)}</p>'
-        f'<ul class="why">{_items([*turn, *advice.reasons, *refused])}</ul>{_pairs(facts)}'
+        f'<p class="headline {_tone(line)}">{escape(headline(line))}</p>'
+        f'<ul class="why">{_items([*advice.reasons[:1], *turn, *advice.reasons[1:], *refused])}</ul>{_pairs(facts)}'
         f"{_plan(advice.plan)}"
         + (
             f"<p>{escape(advice.best_harvest.sentence)}</p>"

@@ -23,7 +23,7 @@ from densitycam.report.numbers import (
 )
 from densitycam.report.text import ACTION_WORDS, WIDTH, bullet, shorten
 
-__all__ = ["VesselLine", "bottles_text", "do_words", "today_text"]
+__all__ = ["VesselLine", "bottles_text", "do_words", "headline", "today_text"]
 
 #: Densities of all vessels in one unit, so that they can be held against each other.
 _MILLION = (1e6, "million")
@@ -76,6 +76,13 @@ def do_words(line: VesselLine) -> str:
     if advice.action == "hold" and "settled" in today.flags:
         return "swirl, photo again"
     return ACTION_WORDS[advice.action]
+
+
+def headline(line: VesselLine) -> str:
+    """Return the sentence that says what to do, a split put off until tomorrow said as such."""
+    if line.turn is not None and not line.turn.today:
+        return "Ripe: split it tomorrow."
+    return line.today.advice.headline
 
 
 def _trend(today: Today) -> str:
@@ -153,7 +160,7 @@ def _said(line: VesselLine) -> list[str]:
         return []
     parts = []
     if advice.action != "wait":
-        parts += [advice.headline, *advice.reasons[:1]]
+        parts += [headline(line), *advice.reasons[:1]]
     parts += [w for w in advice.warnings if w not in parts]
     if line.turn is not None:
         parts.append(line.turn.why)

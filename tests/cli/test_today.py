@@ -93,6 +93,7 @@ def test_two_ripe_vessels_are_not_split_on_one_day(run, journal):
     assert "Mix its water today: 675 mL" in " ".join(
         run("today", "--when", day(5.2)).output.split()
     )
+    assert "\nleft: Ripe: split it tomorrow.\n" in run("today", "--when", day(5.2)).output
     # Once the first is split and logged, the other still waits for tomorrow.
     run("split", "--vessel", "right", "--kept-ml", "225", "--when", day(5.25))
     vessels, _ = told(run, 5.3)

@@ -143,8 +143,8 @@ def test_the_checklist_goes_in_order_and_holds_the_numbers():
     for number in (
         "100 mL",
         "432 mL",
-        "1300 mL",
-        "1200 mL",
+        "1298 mL",
+        "1198 mL",
         "0.649 mL",
         f"{p.specific_gravity:.4f}",
     ):
