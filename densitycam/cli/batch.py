@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,8 +25,9 @@ from densitycam.cli.options import (
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
+    from datetime import datetime
 
-    from densitycam.culture.advice import Advice, Growth
+    from densitycam.culture.advice import Advice, Growth, SplitPlan
     from densitycam.journal.folder import FolderPlan, Outcome
     from densitycam.journal.folder_tables import Imported
     from densitycam.journal.history import DatedReading, VesselHistory
@@ -70,6 +71,50 @@ class _Line:
     reading: DatedReading | None
     growth: Growth | None
     advice: Advice | None
+
+
+@dataclass(frozen=True)
+class _Scored:
+    """One vessel with its photos.
+
+    Parameters
+    ----------
+    history : VesselHistory or None
+        None once its part is printed.
+    lines : tuple of _Line
+        In order of capture.
+    misdated : tuple of (str, datetime, str)
+        Photos whose clock cannot be right, and why.
+    plan : SplitPlan or None
+        The newest one, once its part is printed.
+    """
+
+    history: VesselHistory | None
+    lines: tuple[_Line, ...]
+    misdated: tuple[tuple[str, datetime, str], ...]
+    plan: SplitPlan | None = None
+
+    @property
+    def newest(self) -> _Line | None:
+        """The last photo that a decision was made on."""
+        return next((x for x in reversed(self.lines) if x.advice is not None), None)
+
+    def in_short(self) -> _Scored:
+        """Return what the end of the text needs, so that ten thousand photos need little."""
+        newest = self.newest
+        return _Scored(
+            history=None,
+            lines=tuple(_Line(x.outcome, None, None, None) for x in self.lines),
+            misdated=self.misdated,
+            plan=None if newest is None or newest.advice is None else newest.advice.plan,
+        )
+
+
+def _without_reading(outcome: Outcome) -> Outcome:
+    """Return an outcome without its reading, which is taken from the journal vessel by vessel."""
+    if outcome.record is None:
+        return outcome
+    return replace(outcome, record=replace(outcome.record, reading=None, estimate=None))
 
 
 @click.command("batch", short_help="Score a folder: lines, CSV, growth chart, decision.")
@@ -141,6 +186,7 @@ def command(
     \b
     densitycam batch photos/ --csv growth.csv --chart growth.png
     """  # noqa: D301
+    from densitycam.journal.clocks import misdated
     from densitycam.journal.folder import judged, plan_folder, score_folder
     from densitycam.journal.folder_tables import Imported, read_folder_tables
     from densitycam.journal.history import calibrate_if_new, vessel_history
@@ -159,26 +205,40 @@ def command(
     with _workers(workers) as executor:
         scored = score_folder(journal, plan.photos, executor=executor)
         with _progress(scored, len(plan.photos)) as outcomes_in_turn:
-            outcomes = list(outcomes_in_turn)
+            outcomes = [_without_reading(o) for o in outcomes_in_turn]
 
-    lines: list[_Line] = []
-    histories: list[VesselHistory] = []
+    if not as_json:
+        _print_head(journal, imported, registration)
+    scored_vessels: list[_Scored] = []
+    rows: list[dict[str, str]] = []
+    panels: list[ChartPanel] = []
     for vessel in dict.fromkeys(o.photo.vessel for o in outcomes):
         calibrate_if_new(journal, vessel, made_at=now())
         history = vessel_history(journal, vessel, settings)
-        histories.append(history)
         own = [o for o in outcomes if o.photo.vessel == vessel]
-        lines += _lines(history, judged(own, history.strangers))
+        one = _Scored(
+            history=history,
+            lines=tuple(_lines(history, judged(own, history.strangers))),
+            misdated=tuple((r.photo.file_name, r.when, why) for r, why in misdated(history, now())),
+        )
+        if csv_path is not None:
+            rows += [_csv_row(line) for line in one.lines]
+        if chart is not None:
+            panels.append(_panel(journal, history, one.lines))
+        if not as_json:
+            _print_vessel(one)
+            one = one.in_short()
+        scored_vessels.append(one)
     if csv_path is not None:
-        _write_csv(csv_path, lines)
+        _write_csv(csv_path, rows)
     if chart is not None:
         from densitycam.report.growth_chart import write_growth_charts
 
-        write_growth_charts(chart, [_panel(journal, h, lines) for h in histories])
+        write_growth_charts(chart, panels)
     if as_json:
-        echo_json(_as_json(journal, plan, lines, histories, no_prints))
+        echo_json(_as_json(journal, plan, scored_vessels, no_prints))
     else:
-        _print_text(journal, plan, imported, lines, histories, registration, no_prints)
+        _print_end(plan, scored_vessels, no_prints)
         for path in (csv_path, chart):
             if path is not None:
                 click.echo(f"Wrote {path}.")
@@ -186,7 +246,7 @@ def command(
             click.echo("No files written: --csv OUT makes a table, --chart OUT a growth chart.")
         if no_journal:
             click.echo("Nothing was kept in the journal.")
-    if no_prints or any(line.outcome.failed for line in lines):
+    if no_prints or any(line.outcome.failed for one in scored_vessels for line in one.lines):
         ctx.exit(1)
 
 
@@ -239,26 +299,8 @@ def _lines(history: VesselHistory, outcomes: Sequence[Outcome]) -> list[_Line]:
     return sorted(lines, key=order)
 
 
-def _print_text(
-    journal: Journal,
-    plan: FolderPlan,
-    imported: Imported,
-    lines: Sequence[_Line],
-    histories: Sequence[VesselHistory],
-    registration: Registration | None,
-    no_prints: Sequence[tuple[Path, str]],
-) -> None:
-    from densitycam.journal.clocks import misdated
-    from densitycam.report.numbers import format_rate, series_unit
-    from densitycam.report.text import (
-        NOT_REGISTERED,
-        advice_text,
-        batch_heading,
-        batch_line,
-        batch_refused_text,
-        care_text,
-        registration_text,
-    )
+def _print_head(journal: Journal, imported: Imported, registration: Registration | None) -> None:
+    from densitycam.report.text import NOT_REGISTERED, registration_text
 
     if imported.vessels or imported.slides or imported.splits:
         click.echo(
@@ -272,49 +314,62 @@ def _print_text(
     else:
         said = NOT_REGISTERED
     click.echo(entry("Print", said))
-    latest: list[_Line] = []
-    for history in histories:
-        own = [x for x in lines if x.outcome.photo.vessel.name == history.vessel.name]
-        click.echo()
-        click.echo(_heading(history))
-        click.echo(f"  {_calibrated(history)}")
-        unit = series_unit(x.reading.estimate for x in own if x.reading is not None)
-        click.echo(batch_heading(unit))
-        for line in own:
-            record = line.outcome.record
-            if line.outcome.duplicate_of:
-                problem = f"same as {line.outcome.duplicate_of}"
-            else:
-                problem = line.outcome.problem
-            flags: tuple[str, ...] = ()
-            if line.reading is not None:
-                flags = line.reading.flags
-            elif record is not None and record.flag:
-                flags = (record.flag,)
-            click.echo(
-                batch_line(
-                    name=line.outcome.photo.path.stem,
-                    when=None if record is None else record.taken_at,
-                    estimate=None if line.reading is None else line.reading.estimate,
-                    unit=unit,
-                    flags=flags,
-                    advice=line.advice,
-                    problem=problem,
-                )
+
+
+def _print_vessel(one: _Scored) -> None:
+    from densitycam.report.numbers import format_rate, series_unit
+    from densitycam.report.text import advice_text, batch_heading, batch_line
+
+    history = one.history
+    if history is None:
+        raise ValueError("a vessel's part is printed once")
+    click.echo()
+    click.echo(_heading(history))
+    click.echo(f"  {_calibrated(history)}")
+    unit = series_unit(x.reading.estimate for x in one.lines if x.reading is not None)
+    click.echo(batch_heading(unit))
+    for line in one.lines:
+        record = line.outcome.record
+        if line.outcome.duplicate_of:
+            problem = f"same as {line.outcome.duplicate_of}"
+        else:
+            problem = line.outcome.problem
+        flags: tuple[str, ...] = ()
+        if line.reading is not None:
+            flags = line.reading.flags
+        elif record is not None and record.flag:
+            flags = (record.flag,)
+        click.echo(
+            batch_line(
+                name=line.outcome.photo.path.stem,
+                when=None if record is None else record.taken_at,
+                estimate=None if line.reading is None else line.reading.estimate,
+                unit=unit,
+                flags=flags,
+                advice=line.advice,
+                problem=problem,
             )
-        last = next((x for x in reversed(own) if x.advice is not None), None)
-        if last is not None and last.advice is not None and last.outcome.record is not None:
-            latest.append(last)
-            click.echo()
-            click.echo(f"{history.vessel.name} on {last.outcome.record.taken_at:%Y-%m-%d}")
-            if last.growth is not None:
-                growth = f"{format_rate(last.growth)}; {last.growth.phase}"
-                click.echo(entry("Growth", growth))
-            click.echo(advice_text(last.advice))
-    care = care_text([x.advice.plan for x in latest if x.advice and x.advice.plan])
+        )
+    last = one.newest
+    if last is not None and last.advice is not None and last.outcome.record is not None:
+        click.echo()
+        click.echo(f"{history.vessel.name} on {last.outcome.record.taken_at:%Y-%m-%d}")
+        if last.growth is not None:
+            growth = f"{format_rate(last.growth)}; {last.growth.phase}"
+            click.echo(entry("Growth", growth))
+        click.echo(advice_text(last.advice))
+
+
+def _print_end(
+    plan: FolderPlan, scored: Sequence[_Scored], no_prints: Sequence[tuple[Path, str]]
+) -> None:
+    from densitycam.report.text import batch_refused_text, care_text
+
+    care = care_text([one.plan for one in scored if one.plan is not None])
     if care:
         click.echo()
         click.echo(care)
+    lines = [line for one in scored for line in one.lines]
     failed = [x.outcome for x in lines if x.outcome.failed]
     fresh = sum(1 for x in lines if x.outcome.fresh)
     click.echo()
@@ -325,9 +380,9 @@ def _print_text(
     timed = _time_sources(lines)
     if timed:
         click.echo(entry("Times", timed))
-    for history in histories:
-        for reading, why in misdated(history, now()):
-            click.echo(entry("Clock", f"{reading.photo.file_name}: {why}"))
+    for one in scored:
+        for file_name, _, why in one.misdated:
+            click.echo(entry("Clock", f"{file_name}: {why}"))
     refused = [(o.photo.shown, o.problem, "") for o in failed]
     refused += [(f"{path.parent.name}/{path.name}", why, "") for path, why in no_prints]
     if refused:
@@ -366,12 +421,11 @@ def _calibrated(history: VesselHistory) -> str:
 def _as_json(
     journal: Journal,
     plan: FolderPlan,
-    lines: Sequence[_Line],
-    histories: Sequence[VesselHistory],
+    scored: Sequence[_Scored],
     no_prints: Sequence[tuple[Path, str]],
 ) -> dict[str, Any]:
-    from densitycam.journal.clocks import misdated
-
+    histories = [one.history for one in scored if one.history is not None]
+    lines = [line for one in scored for line in one.lines]
     return {
         "prints": [
             {
@@ -423,14 +477,15 @@ def _as_json(
         ],
         "skipped": [{"photo": shown, "why": why} for shown, why in plan.skipped],
         "misdated": [
-            {"photo": r.photo.file_name, "vessel": h.vessel.name, "taken_at": r.when, "why": why}
-            for h in histories
-            for r, why in misdated(h, now())
+            {"photo": file_name, "vessel": one.history.vessel.name, "taken_at": when, "why": why}
+            for one in scored
+            if one.history is not None
+            for file_name, when, why in one.misdated
         ],
     }
 
 
-def _write_csv(path: Path, lines: Sequence[_Line]) -> None:
+def _write_csv(path: Path, rows: Iterable[dict[str, str]]) -> None:
     import csv
     import io
 
@@ -439,8 +494,7 @@ def _write_csv(path: Path, lines: Sequence[_Line]) -> None:
     stream = io.StringIO(newline="")
     writer = csv.DictWriter(stream, CSV_COLUMNS, lineterminator="\n")
     writer.writeheader()
-    for line in lines:
-        writer.writerow(_csv_row(line))
+    writer.writerows(rows)
     write_whole(path, stream.getvalue().encode("utf-8"))
 
 
