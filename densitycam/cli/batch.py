@@ -163,9 +163,10 @@ def command(
 ) -> None:
     """Score every photo under FOLDER and show density, signs and decision, one line a photo.
 
-    A subfolder's name is the vessel's name; one named bare-card holds photos of the card on its
-    own, from which the print is registered first. FOLDER may hold tables, which are read into the
-    journal first:
+    A subfolder's name is the vessel's name; in other folders a photo's own name, where it begins
+    with the vessel's, or the vessel's tag in the picture tells. A subfolder named bare-card holds
+    photos of the card on its own, from which the print is registered first. FOLDER may hold
+    tables, which are read into the journal first:
 
     \b
       vessels.csv  name, species, working_volume_ml, path_mm, shape,
@@ -238,7 +239,7 @@ def command(
     if as_json:
         echo_json(_as_json(journal, plan, scored_vessels, no_prints))
     else:
-        _print_end(plan, scored_vessels, no_prints)
+        _print_end(journal, plan, scored_vessels, no_prints)
         for path in (csv_path, chart):
             if path is not None:
                 click.echo(f"Wrote {path}.")
@@ -361,7 +362,10 @@ def _print_vessel(one: _Scored) -> None:
 
 
 def _print_end(
-    plan: FolderPlan, scored: Sequence[_Scored], no_prints: Sequence[tuple[Path, str]]
+    journal: Journal,
+    plan: FolderPlan,
+    scored: Sequence[_Scored],
+    no_prints: Sequence[tuple[Path, str]],
 ) -> None:
     from densitycam.report.text import batch_refused_text, care_text
 
@@ -383,12 +387,29 @@ def _print_end(
     for one in scored:
         for file_name, _, why in one.misdated:
             click.echo(entry("Clock", f"{file_name}: {why}"))
+    for shown, why in _wrong_tags(journal, lines):
+        click.echo(entry("Tag", f"{shown}: {why}"))
     refused = [(o.photo.shown, o.problem, "") for o in failed]
     refused += [(f"{path.parent.name}/{path.name}", why, "") for path, why in no_prints]
     if refused:
         click.echo(batch_refused_text(refused))
     for shown, why in plan.skipped:
         click.echo(entry("Skipped", f"{shown}: {why}"))
+
+
+def _wrong_tags(journal: Journal, lines: Sequence[_Line]) -> list[tuple[str, str]]:
+    """Return the photos that show another vessel's tag, each with what to say of it."""
+    from densitycam.journal.sorting import contradiction
+
+    said = [
+        (
+            x.outcome.photo.shown,
+            contradiction(journal, x.outcome.record.tags, x.outcome.record.vessel),
+        )
+        for x in lines
+        if x.outcome.record is not None
+    ]
+    return [(shown, why) for shown, why in said if why]
 
 
 def _time_sources(lines: Sequence[_Line]) -> str:
@@ -482,6 +503,7 @@ def _as_json(
             if one.history is not None
             for file_name, when, why in one.misdated
         ],
+        "wrong_tags": [{"photo": shown, "why": why} for shown, why in _wrong_tags(journal, lines)],
     }
 
 

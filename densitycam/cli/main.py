@@ -15,6 +15,7 @@ from densitycam.errors import DensitycamError
 COMMANDS = (
     "card",
     "vessel",
+    "tags",
     "blank",
     "snap",
     "today",

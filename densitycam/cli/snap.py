@@ -25,6 +25,7 @@ from densitycam.vessel.record import SHAPES, VesselRecord
 if TYPE_CHECKING:
     from densitycam.culture.advice import Advice, Growth
     from densitycam.journal.history import DatedReading, VesselHistory
+    from densitycam.journal.store import Journal
     from densitycam.vessel.read import PhotoReading
 
 #: Name and volume that stand in for a vessel described on the line.
@@ -92,9 +93,11 @@ def command(
     """Read PHOTO: cells/mL with a 95 % interval, signs, what to do today, a split plan.
 
     The photo is kept in the journal when its vessel has a name. The advice is that of the day
-    the photo was taken, from all photos up to it.
+    the photo was taken, from all photos up to it. Without --vessel, its tag in the picture (see
+    densitycam tags) or its name at the start of the file's name tells the vessel.
 
     \b
+    densitycam snap IMG_0411.jpg
     densitycam snap IMG_0412.jpg --vessel "left jar"
     densitycam snap IMG_0413.jpg --vessel "left jar" --path-mm 20 --shape flat
     densitycam snap IMG_0414.jpg --species tetraselmis --path-mm 82
@@ -103,7 +106,8 @@ def command(
         raise click.UsageError(
             "--vessel already says species and volume; leave --species and --volume-ml out."
         )
-    if name is None and (species is None or path_mm is None):
+    itself = name is None and species is None  # the photo is to say whose it is
+    if name is None and (path_mm is None if species is not None else volume_ml is not None):
         raise click.UsageError(
             "Name the vessel with --vessel, or describe it with --species and --path-mm."
         )
@@ -113,7 +117,9 @@ def command(
     from densitycam.journal.scoring import content_hash, measure, optics_for, refusal_of
 
     sha256 = content_hash(photo)
-    journal = open_journal(ctx, keep=name is not None and not no_journal)
+    journal = open_journal(ctx, keep=(itself or name is not None) and not no_journal)
+    if itself:
+        name = _told_by(journal, photo)
     if name is not None:
         vessel = journal.vessel(name)
         optics = optics_for(vessel, path_mm=path_mm, shape=shape, dilution=dilution)
@@ -139,6 +145,7 @@ def command(
         raise refusal_of(record)
     from densitycam.journal.clocks import doubts
     from densitycam.journal.history import advise_at, vessel_history
+    from densitycam.journal.sorting import contradiction
 
     history = vessel_history(journal, vessel, settings)
     stranger = next((s for s in history.strangers if s.id == record.id), None)
@@ -161,6 +168,11 @@ def command(
         notes.append(
             f"It is the same photo as {record.file_name}, which is kept already: it counts once."
         )
+    if itself:
+        notes.append(f"No vessel was named: by the photo's name or tag it is {vessel.name}.")
+    wrong = contradiction(journal, record.tags, vessel.name)
+    if wrong and kept:
+        notes.append(wrong)
     notes += doubts(history, here, now(), new=new and not copy)
     notes += [
         f"The very same photo is kept for {other} too: one of the two vessels is wrong."
@@ -174,6 +186,23 @@ def command(
         click.echo(f"Wrote {annotate}.")
     if kept:
         click.echo(f"Kept in the journal as reading {record.id}.")
+
+
+def _told_by(journal: Journal, photo: Path) -> str:
+    """Return the vessel that a photo itself tells."""
+    from densitycam.errors import PhotoRefusedError
+    from densitycam.journal.sorting import vessel_of
+
+    try:
+        name = vessel_of(journal, photo)
+    except PhotoRefusedError:
+        name = None
+    if name is None:
+        raise click.UsageError(
+            "Name the vessel with --vessel, or describe it with --species and --path-mm. Neither "
+            "a known tag in the photo nor the begin of its name tells the vessel."
+        )
+    return name
 
 
 def _notes(

@@ -107,6 +107,7 @@ class _Column:
     name: str
     kind: str
     required: bool
+    default: str | None = None  # of a text column; no other has one
 
 
 def _columns(db: sqlite3.Connection, table: str) -> list[_Column]:
@@ -114,10 +115,11 @@ def _columns(db: sqlite3.Connection, table: str) -> list[_Column]:
     columns = []
     for _, name, kind, not_null, default, primary in db.execute(f"PRAGMA table_info({table})"):
         required = bool(not_null or primary) and default is None
+        text = None if default is None else str(default).strip("'")
         if name == "vessel_id":
             columns.append(_Column("vessel", "TEXT", required))
         else:
-            columns.append(_Column(str(name), str(kind).upper(), required))
+            columns.append(_Column(str(name), str(kind).upper(), required, text))
     return columns
 
 
@@ -369,7 +371,7 @@ def _typed(value: Any, column: _Column, where: str) -> Value:
     if value is None:
         if column.required:
             raise DensitycamError(f"{where}: {column.name} is empty.", "Export the journal again.")
-        return None
+        return column.default
     try:
         if column.kind == "INTEGER":
             return int(value)

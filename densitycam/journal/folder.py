@@ -7,7 +7,7 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from densitycam.errors import DensitycamError
+from densitycam.errors import DensitycamError, PhotoRefusedError
 from densitycam.journal.prints import BARE_CARD_FOLDER
 from densitycam.journal.scoring import (
     PHOTO_SUFFIXES,
@@ -17,6 +17,7 @@ from densitycam.journal.scoring import (
     read_job,
     unexpected,
 )
+from densitycam.journal.sorting import vessel_of
 from densitycam.journal.store import Journal, PhotoRecord
 from densitycam.vessel.record import VesselRecord
 
@@ -104,8 +105,9 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
     ----------
     folder : Path
         A photo directly in a subfolder, or deeper, belongs to the vessel named as the subfolder;
-        one in the folder itself to the vessel named as the folder. The subfolder `bare-card`
-        holds photos of the bare card instead.
+        one in the folder itself to the vessel named as the folder. Where no vessel is named so,
+        the photo's own name or its tag tells. The subfolder `bare-card` holds photos of the bare
+        card instead.
     journal : Journal
         Which vessels there are.
     vessel : str or None
@@ -156,7 +158,7 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
             continue
         name = place.parts[0] if len(place.parts) > 1 else folder.resolve().name
         try:
-            owner = everyones or journal.vessel(name)
+            owner = everyones or _owner(journal, file, name)
         except DensitycamError as error:
             skipped.append((place.as_posix(), str(error)))
         else:
@@ -172,11 +174,25 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
         raise DensitycamError(
             f"None of the {len(skipped)} photos in {folder} belongs to a known vessel; of {first}: "
             f"{why}",
-            "Name the vessel with --vessel, put its photos into a folder of its name, or add a "
-            "vessels.csv.",
+            "Name the vessel with --vessel, put its photos into a folder of its name, begin their "
+            "names with it, or add a vessels.csv.",
         )
     photos.sort(key=lambda p: (p.vessel.name, p.shown))
     return FolderPlan(tuple(photos), tuple(skipped), tuple(bare_cards))
+
+
+def _owner(journal: Journal, file: Path, folder: str) -> VesselRecord:
+    """Return the vessel of a photo: its folder's, else what its own name or tag tells."""
+    try:
+        return journal.vessel(folder)
+    except DensitycamError as unknown:
+        try:
+            name = vessel_of(journal, file)
+        except PhotoRefusedError:  # no picture: the folder's name is what there is to say
+            name = None
+        if name is None:
+            raise unknown
+        return journal.vessel(name)
 
 
 def score_folder(

@@ -111,11 +111,13 @@ ALTER TABLE calibrations ADD COLUMN shape_of INTEGER REFERENCES calibrations (id
 
 # `entry` counts what was logged in the order in which it was, whatever day it is dated: the last
 # can be taken back. `capture` is a hash of when and with which camera a photo was taken, `pixels`
-# one of the decoded picture: a copy of a photo is known by either.
+# one of the decoded picture: a copy of a photo is known by either; `tags` are
+# the markers of vessel tags seen in it.
 _VERSION_4 = """
 ALTER TABLE vessels ADD COLUMN width_mm REAL CHECK (width_mm > 0);
 ALTER TABLE photos ADD COLUMN capture TEXT;
 ALTER TABLE photos ADD COLUMN pixels TEXT;
+ALTER TABLE photos ADD COLUMN tags TEXT NOT NULL DEFAULT '';
 ALTER TABLE splits ADD COLUMN entry INTEGER;
 CREATE TABLE photo_copies (
     id INTEGER PRIMARY KEY,

@@ -326,6 +326,7 @@ def measure(
             message=None,
             reading=photo.reading,
             capture=photo.capture,
+            tags=photo.tags,
             pixels=hashlib.sha256(photo.upright_rgb.tobytes()).hexdigest(),
             **common,
         ),

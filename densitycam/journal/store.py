@@ -15,6 +15,7 @@ from typing import TypeVar
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.card.profile import PrintProfile, profile_from_json, profile_to_json
+from densitycam.card.tags import free_tag
 from densitycam.counting.slide import SlideCount
 from densitycam.counting.tally import Tally
 from densitycam.errors import DensitycamError
@@ -82,6 +83,8 @@ class PhotoRecord:
     capture, pixels : str or None
         Stand for the moment and camera of the capture, as `densitycam.photo.decode.LinearPhoto`
         has it, and for the decoded picture: by either a copy is known. None of a refused photo.
+    tags : tuple of int
+        Ids of the vessel tags in it, rising.
     id : int
         Number in the journal; 0 before it is kept.
     """
@@ -105,6 +108,7 @@ class PhotoRecord:
     utc_offset: str | None = None
     capture: str | None = None
     pixels: str | None = None
+    tags: tuple[int, ...] = ()
     id: int = 0
 
 
@@ -379,6 +383,45 @@ class Journal:
             self.vessel(name)  # raises with the near matches
         return int(row[0])
 
+    # Tags
+
+    def tags(self) -> dict[int, str]:
+        """Return the vessel of each tag, by the id of its marker, rising."""
+        rows = self._db.execute(
+            "SELECT t.marker_id, v.name FROM tags t JOIN vessels v ON v.id = t.vessel_id "
+            "ORDER BY t.marker_id"
+        )
+        return {int(number): name for number, name in rows}
+
+    def give_tags(self, vessels: Iterable[str]) -> dict[int, str]:
+        """Give each vessel without a tag the lowest free one; one that has one keeps it.
+
+        Returns
+        -------
+        dict of int to str
+            The tags of these vessels, by the id of the marker, rising.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel, or where no tag is left.
+        """
+        wanted = list(vessels)
+        with self.transaction():
+            for name in wanted:
+                number = self._vessel_id(name)
+                known = self.tags()
+                if name in known.values():
+                    continue
+                free = free_tag(known)
+                if free is None:
+                    raise DensitycamError(
+                        f"All {len(known)} vessel tags are given away.",
+                        "Keep the vessels of another room in a journal of their own.",
+                    )
+                self._db.execute("INSERT INTO tags VALUES (?, ?)", (free, number))
+        return {number: name for number, name in self.tags().items() if name in wanted}
+
     # Prints and blanks
 
     def save_print(self, record: PrintRecord) -> None:
@@ -447,7 +490,8 @@ class Journal:
     _PHOTO = (
         "SELECT v.name, p.sha256, p.file_name, p.taken_at, p.time_source, p.path_mm, p.shape, "
         "p.dilution, p.own_optics, p.status, p.flag, p.message, p.reading, p.estimate, "
-        "p.software_version, p.prints, p.utc_offset, p.capture, p.pixels, p.id "
+        "p.software_version, p.prints, p.utc_offset, p.capture, p.pixels, p.tags, "
+        "p.id "
         "FROM photos p JOIN vessels v ON v.id = p.vessel_id "
     )
 
@@ -478,6 +522,7 @@ class Journal:
             "utc_offset": photo.utc_offset,
             "capture": photo.capture,
             "pixels": photo.pixels,
+            "tags": " ".join(map(str, photo.tags)),
         }
         with self.transaction():
             values["vessel_id"] = self._vessel_id(photo.vessel)
@@ -569,6 +614,16 @@ class Journal:
             if same_pixels or not fraction or not other or fraction == other:
                 return candidate
         return None
+
+    def vessels_with(self, sha256: str) -> tuple[str, ...]:
+        """Return the names of the vessels for which a photo, or a copy of it, is kept."""
+        rows = self._db.execute(
+            "SELECT v.name FROM photos p JOIN vessels v ON v.id = p.vessel_id WHERE p.sha256 = ? "
+            "UNION SELECT v.name FROM photo_copies c JOIN vessels v ON v.id = c.vessel_id "
+            "WHERE c.sha256 = ?",
+            (sha256, sha256),
+        )
+        return tuple(name for (name,) in rows)
 
     def others_with(self, photo: PhotoRecord) -> tuple[str, ...]:
         """Return the names of other vessels for which the very same photo is kept."""
@@ -1043,6 +1098,7 @@ def _photo_record(row: Sequence[object]) -> PhotoRecord:
     taken_at = values["taken_at"]
     values["taken_at"] = None if taken_at is None else datetime.fromisoformat(str(taken_at))
     values["own_optics"] = bool(values["own_optics"])
+    values["tags"] = tuple(int(tag) for tag in str(values["tags"]).split())
     values["reading"] = _rebuilt(reading_from_json, values["reading"])
     values["estimate"] = _rebuilt(estimate_from_json, values["estimate"])
     return PhotoRecord(**values)  # type: ignore[arg-type]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ from densitycam.card.layout import (
     Rect,
     card_layout,
 )
+from densitycam.card.tags import TAG_IDS
 from densitycam.errors import PhotoRefusedError
 from densitycam.flags import FLAGS
 
@@ -62,6 +64,8 @@ class CardFix:
         Angle between the line of sight to the bar field's middle and the card's normal [degree].
     camera_mm : ndarray of float64, shape (3,)
         Camera's place in the sheet's frame [mm]: x right, y down, z out of the card.
+    tags : tuple of int
+        Ids of the vessel tags in the picture, rising.
     """
 
     layout: CardLayout
@@ -71,6 +75,7 @@ class CardFix:
     px_per_mm: float
     tilt_deg: float
     camera_mm: np.ndarray
+    tags: tuple[int, ...] = ()
 
 
 def corners_mm(rect: Rect) -> list[tuple[float, float]]:
@@ -99,6 +104,18 @@ def _detector() -> Any:
     parameters.cornerRefinementWinSize = 4
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
     return cv2.aruco.ArucoDetector(dictionary, parameters)
+
+
+def find_tags(rgb: np.ndarray) -> tuple[int, ...]:
+    """Return the ids of the vessel tags in a picture, rising; uint8, shape (H, W, 3)."""
+    import cv2
+
+    ids = _detector().detectMarkers(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY))[1]
+    return () if ids is None else _tags_among(ids.ravel().tolist())
+
+
+def _tags_among(ids: Iterable[int]) -> tuple[int, ...]:
+    return tuple(sorted({int(i) for i in ids if i in TAG_IDS}))
 
 
 def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
@@ -169,6 +186,7 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
         px_per_mm=px_per_mm,
         tilt_deg=tilt,
         camera_mm=camera,
+        tags=_tags_among(seen),
     )
 
 

@@ -104,6 +104,8 @@ class PhotoReading:
         Line of sight against the card's normal [degree].
     tone_misfit, light_ratio, blur_mm : float
         Quality figures of `CardView`.
+    tags : tuple of int
+        Ids of the vessel tags in the photo, rising.
     """
 
     reading: Reading
@@ -120,6 +122,7 @@ class PhotoReading:
     tone_misfit: float
     light_ratio: float
     blur_mm: float
+    tags: tuple[int, ...] = ()
 
 
 def read_photo(
@@ -192,6 +195,7 @@ def read_photo(
         tone_misfit=view.tone_misfit,
         light_ratio=view.light_ratio,
         blur_mm=view.blur_mm,
+        tags=fix.tags,
     )
 
 
