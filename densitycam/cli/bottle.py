@@ -170,6 +170,8 @@ def list_command(ctx: click.Context, everything: bool, as_json: bool) -> None:
     \b
     densitycam bottle list
     """  # noqa: D301
+    import textwrap
+
     from densitycam.culture.bottles import bottle_states, keeping_words
     from densitycam.report.daily_work import bottle_line, use_words
 
@@ -190,7 +192,8 @@ def list_command(ctx: click.Context, everything: bool, as_json: bool) -> None:
     if not states and not empty:
         click.echo("No bottle in the cold.")
     for state in states:
-        click.echo(entry("", bottle_line(by_label[state.bottle.label], state)).lstrip())
+        line = bottle_line(by_label[state.bottle.label], state)
+        click.echo(textwrap.fill(line, 80, subsequent_indent="  ", break_on_hyphens=False))
     for bottle in empty:
         click.echo(use_words(bottle, bottle.uses[-1]))
     for one in facts.values():
@@ -283,8 +286,9 @@ def filled_lines(filling: Filling, kept: BottleRecord, settings: Settings) -> li
         )
     elif kept.cells_per_ml is None:
         lines.append(
-            "No photo of the culture of the day and a half before tells its density: give it with "
-            "--cells-per-ml after densitycam log undo."
+            "No photo of the culture of the day and a half before tells its density. If you know "
+            "it, take the bottle back with densitycam log undo, and add it again with densitycam "
+            "bottle add --cells-per-ml."
         )
     if filling.trouble:
         lines.append(f"Marked as suspect, not to be fed: {filling.trouble}")

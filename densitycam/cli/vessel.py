@@ -191,6 +191,17 @@ def _show_history(journal: Journal, vessel: VesselRecord) -> None:
     if measured:
         last = measured[-1]
         click.echo(f"  last reading: {last.taken_at:%Y-%m-%d %H:%M}, {last.file_name}")
+    from densitycam.journal.batches import batches
+    from densitycam.report.daily_work import day_words
+
+    taken = [p.taken_at for p in measured if p.taken_at is not None]
+    known = batches(journal.log(vessel=vessel.name), taken)
+    if known and known[-1].ends is not None:
+        reason = f": {known[-1].reason}" if known[-1].reason else ""
+        click.echo(f"  culture: ended {day_words(known[-1].ends)}{reason}")
+    elif known and known[-1].begins is not None:
+        source = f", from {known[-1].source}" if known[-1].source else ""
+        click.echo(f"  culture: begun {day_words(known[-1].begins)}{source}")
     blank = journal.blank(vessel.name)
     if blank is None:
         click.echo(f"  blank: none of its own, that of a clean clear {_made_of(vessel)} is assumed")

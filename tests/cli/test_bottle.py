@@ -55,7 +55,7 @@ def test_a_bottle_has_the_density_of_the_last_photo(run, slim, snapped):
 def test_without_a_photo_near_enough_the_density_is_not_guessed(run, slim, snapped, when, why):
     words = ("bottle", "add", "--vessel", slim, "--ml", "300", "--when", when)
     assert json.loads(run(*words, "--json").output)["cells_per_ml"] is None, why
-    assert "give it with --cells-per-ml" in " ".join(run(*words).output.split())
+    assert "bottle add --cells-per-ml" in " ".join(run(*words).output.split())
     given = json.loads(run(*words, "--cells-per-ml", "2.5e7", "--json").output)
     assert (given["cells_per_ml"], given["low"], given["high"]) == (2.5e7, None, None)
 

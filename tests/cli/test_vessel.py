@@ -72,3 +72,11 @@ def test_the_journal_can_be_named_before_or_after_the_command(run, tmp_path):
     run("vessel", *words, "--journal", other)
     assert "b: chlorella" in run("--journal", other, "vessel").output
     assert "No vessels yet" in run("vessel").output
+
+
+def test_a_vessel_says_since_when_its_culture_runs_or_why_it_ended(run, slim):
+    assert "culture:" not in run("vessel", slim).output
+    run("log", "inoculation", "--vessel", slim, "--source", "slant 3", "--when", "2026-04-01")
+    assert "  culture: begun 2026-04-01, from slant 3\n" in run("vessel", slim).output
+    run("log", "end", "--vessel", slim, "--reason", "milky", "--when", "2026-04-05 09:00")
+    assert "  culture: ended 2026-04-05 09:00: milky\n" in run("vessel", slim).output
