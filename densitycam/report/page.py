@@ -273,9 +273,10 @@ def _decision(line: VesselLine) -> str:
     refused = []
     if line.refused is not None:
         refused = [f"The newest photo was not measured: {line.refused.message}"]
+    why = [*advice.reasons[:1], *turn, *advice.reasons[1:], *refused]
     return (
         f'<p class="headline {_tone(line)}">{escape(headline(line))}</p>'
-        f'<ul class="why">{_items([*advice.reasons[:1], *turn, *advice.reasons[1:], *refused])}</ul>{_pairs(facts)}'
+        f'<ul class="why">{_items(why)}</ul>{_pairs(facts)}'
         f"{_plan(advice.plan)}"
         + (
             f"<p>{escape(advice.best_harvest.sentence)}</p>"

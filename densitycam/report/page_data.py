@@ -27,7 +27,7 @@ from densitycam.report.page import PhotoTile, VesselPage
 from densitycam.report.text import decision_words
 from densitycam.report.today_text import VesselLine
 
-__all__ = ["calibrated_words", "find_pictures", "vessel_page", "vessel_panel"]
+__all__ = ["calibrated_words", "find_pictures", "forecast_of", "vessel_page", "vessel_panel"]
 
 #: Width of a picture of the strip [px]: sharp at twice the 144 at which it is shown.
 _TILE_PX = 288
@@ -87,11 +87,12 @@ def vessel_panel(journal: Journal, today: Today) -> ChartPanel:
             if s.count.cells and s.counted_at <= now
         ],
         note=calibrated_words(history),
-        ahead=_ahead(today),
+        ahead=forecast_of(today),
     )
 
 
-def _ahead(today: Today) -> Ahead | None:
+def forecast_of(today: Today) -> Ahead | None:
+    """Return the forecast of a batch that is to grow on, for its chart; None for others."""
     from densitycam.culture.readiness import harvest_goal
 
     advice, estimate = today.advice, today.estimate
