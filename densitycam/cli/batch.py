@@ -568,10 +568,12 @@ def _csv_row(line: _Line) -> dict[str, str]:
 
 def _panel(journal: Journal, history: VesselHistory, lines: Sequence[_Line]) -> ChartPanel:
     from densitycam.flags import FLAGS
-    from densitycam.journal.history import density_points, splits_until
+    from densitycam.journal.history import advise_today, density_points, splits_until
     from densitycam.report.growth_chart import ChartPanel
+    from densitycam.report.page_data import forecast_of
 
     name = history.vessel.name
+    newest = history.readings[-1].when if history.readings else None
     refused = []
     for line in lines:
         record = line.outcome.record
@@ -601,4 +603,5 @@ def _panel(journal: Journal, history: VesselHistory, lines: Sequence[_Line]) -> 
             if s.count.cells
         ],
         note=_calibrated(history),
+        ahead=None if newest is None else forecast_of(advise_today(history, newest)),
     )
