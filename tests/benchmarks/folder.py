@@ -1,0 +1,133 @@
+"""Measures a folder at scale: run it by hand, no test depends on it.
+
+    python tests/benchmarks/folder.py [--photos 300] [--times 2]
+
+Two things. How much faster two workers score the samples than one, side by side, whole processes.
+And memory: photos of the samples over and over, each made another photo, scored by two workers;
+what the main process and its workers hold is read off while they run, and a straight line through
+the second half of it says what ten thousand photos would add. Milliseconds are of the machine it
+runs on; the ratios travel. Linux only.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from another_photo import write_another
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = ROOT / "samples"
+
+
+def words(journal: Path, folder: Path, workers: int) -> list[str]:
+    """Return the command line of a batch in a process of its own."""
+    start = "from densitycam.cli.main import main; main(prog_name='densitycam')"
+    return [
+        *(sys.executable, "-c", start, "--journal", str(journal), "batch", str(folder)),
+        *("--workers", str(workers)),
+    ]
+
+
+def timed(scratch: Path, workers: int) -> float:
+    """Score the samples with a new journal, and return how long it took [s]."""
+    journal = scratch / "timed.sqlite"
+    journal.unlink(missing_ok=True)
+    begin = time.perf_counter()
+    ended = subprocess.run(words(journal, SAMPLES, workers), cwd=ROOT, capture_output=True)
+    if ended.returncode not in (0, 1):
+        raise RuntimeError(ended.stderr.decode())
+    return time.perf_counter() - begin
+
+
+def held_mb(process: int) -> float:
+    """Return what a process holds in memory [MB]; 0 where it is gone."""
+    try:
+        status = Path(f"/proc/{process}/status").read_text()
+    except OSError:
+        return 0.0
+    return next((int(x.split()[1]) / 1024 for x in status.splitlines() if "VmRSS" in x), 0.0)
+
+
+def children(process: int) -> list[int]:
+    """Return the processes that one has started."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                parent = int((entry / "stat").read_text().rsplit(")", 1)[1].split()[1])
+            except OSError:
+                continue
+            if parent == process:
+                found.append(int(entry.name))
+    return found
+
+
+def kept(journal: Path) -> int:
+    """Return how many photos a journal holds."""
+    try:
+        with sqlite3.connect(f"file:{journal}?mode=ro", uri=True, timeout=30) as db:
+            return int(db.execute("SELECT count(*) FROM photos").fetchone()[0])
+    except sqlite3.OperationalError:
+        return 0
+
+
+def watch(folder: Path, journal: Path) -> list[tuple[int, float, float]]:
+    """Score a folder with two workers; photos kept, main and largest worker [MB], as it goes."""
+    seen = []
+    process = subprocess.Popen(
+        words(journal, folder, 2), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    while process.poll() is None:
+        workers = [held_mb(child) for child in children(process.pid)]
+        seen.append((kept(journal), held_mb(process.pid), max(workers, default=0.0)))
+        time.sleep(0.5)
+    return seen
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--photos", type=int, default=300)
+    parser.add_argument("--times", type=int, default=2)
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as place:
+        scratch = Path(place)
+        runs = [(timed(scratch, 1), timed(scratch, 2)) for _ in range(asked.times)]
+        one, two = (min(times) for times in zip(*runs, strict=True))
+        print(f"samples, whole batch: one worker {one:.1f} s, two {two:.1f} s")
+        print(f"  two are {one / two:.2f} times as fast (load {os.getloadavg()[0]:.1f})")
+
+        folder = scratch / "many"
+        folder.mkdir()
+        shutil.copy(SAMPLES / "vessels.csv", folder)
+        sources = sorted(p for p in SAMPLES.rglob("*.jpg") if p.parent.name != "bare-card")
+        for n in range(asked.photos):
+            source = sources[n % len(sources)]
+            target = folder / source.parent.name / f"{source.stem}_{n:05d}.jpg"
+            target.parent.mkdir(exist_ok=True)
+            write_another(source, target, number=n + 1)
+        seen = watch(folder, scratch / "many.sqlite")
+    reading = [s for s in seen if 0 < s[0] < asked.photos]
+    late = [s for s in reading if s[0] >= asked.photos / 2]
+    for what, column in (("main process", 1), ("largest worker", 2)):
+        slope = np.polyfit([s[0] for s in late], [s[column] for s in late], 1)[0]
+        print(f"{what}: {reading[len(reading) // 5][column]:.0f} MB early, "
+              f"{late[-1][column]:.0f} MB at the end of {asked.photos} photos, "
+              f"{slope * 1000:+.1f} MB a thousand photos; {max(s[column] for s in seen):.0f} MB at "
+              "most with the decisions")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
