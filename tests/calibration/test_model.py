@@ -283,6 +283,16 @@ def test_another_light_path_is_scaled_with_a_wider_interval_and_says_so():
     assert any("light path" in note for note in other.notes)
 
 
+def test_a_vessel_held_askew_is_the_same_vessel():
+    # sin(25 degrees) / 1.34 within the fluid makes the way through a flat vessel longer by 5.4 %.
+    calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    straight, askew = reading(1e6), reading(1e6, path_mm=60 / math.cos(math.asin(0.4226 / 1.34)))
+    assert estimate(askew, calibration).notes == estimate(straight, calibration).notes == ()
+    assert estimate(askew, calibration).relative_sd == pytest.approx(
+        estimate(straight, calibration).relative_sd, rel=0.05
+    )
+
+
 def test_too_thin_is_less_than_and_too_dense_is_more_than():
     calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
     thin = estimate(replace(reading(2e4), flags=("too-thin",)), calibration)
