@@ -36,13 +36,17 @@ PIGMENT_SLOPE, PIGMENT_SLOPE_SD = 0.0, 0.08
 #: Signs: pigment below this share of the usual one, exp(hue) away by more than this, and both by
 #: this many standard deviations. exp(hue) is about 1.2 in green, 0.7 in golden and 0.1 in red
 #: species, whose ln says little where green light is swallowed like blue.
-PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.50, 2.7
+PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.45, 2.7
 
 #: An optical depth or a difference of two below this is lost in noise.
 _FAINTEST = 0.08
 
 #: Error of blue and red absorbance together by uneven light and the assumed blank.
 _BRIGHTNESS_SD = 0.04
+
+#: Hue is told where blue takes so much more than red, and so much as a share of both: warm lamps
+#: and a camera whose blue sees much of green bring the two near to each other, and noise rules.
+_FAINTEST_HUE, _LEAST_TO_RED = 0.12, 0.2
 
 #: A red culture swallows green like blue; their difference is taken to be this at least.
 _LEAST_TO_GREEN = 0.02
@@ -56,13 +60,15 @@ class Pigment:
     ----------
     x : float
         ln(attenuation red), dimensionless.
-    pigment, hue : float
+    pigment : float
         As above [ln].
+    hue : float or None
+        As above [ln]; None where blue and red are too near to each other for it.
     """
 
     x: float
     pigment: float
-    hue: float
+    hue: float | None
 
 
 def pigment_of(reading: Reading, *, at_most: bool = False) -> Pigment | None:
@@ -73,8 +79,8 @@ def pigment_of(reading: Reading, *, at_most: bool = False) -> Pigment | None:
     reading : Reading
         One photo's measurement.
     at_most : bool, default False
-        Where the pigment is too faint for its hue to be told, which is then nan, or bars are
-        lost, return the most that the pigment can be: enough to judge it by, not others.
+        Where the pigment is too faint to be told, or bars are lost, return the most that it can
+        be: enough to judge it by, not others.
 
     Returns
     -------
@@ -88,16 +94,16 @@ def pigment_of(reading: Reading, *, at_most: bool = False) -> Pigment | None:
     if depth < _FAINTEST:
         return None
     seen = [d for d in reading.attenuation if math.isfinite(d)]
+    if not at_most and (blue + red < _FAINTEST or len(seen) < 3):
+        return None
     # Where blue bars are lost, blue has lost at least as much as the others.
     scatter = sum(seen) + (3 - len(seen)) * max(seen)
-    x, to_red, to_green = math.log(depth), blue - red, max(blue - green, _LEAST_TO_GREEN)
-    faint = to_red < _FAINTEST
-    if not at_most and (faint or len(seen) < 3):
-        return None
+    to_red, to_green = blue - red, max(blue - green, _LEAST_TO_GREEN)
+    told = to_red > max(_FAINTEST_HUE, _LEAST_TO_RED * (blue + red))
     return Pigment(
-        x=x,
+        x=math.log(depth),
         pigment=math.log(max(blue + red, _FAINTEST) / scatter),
-        hue=math.nan if faint else math.log(to_green / to_red),
+        hue=math.log(to_green / to_red) if told else None,
     )
 
 
@@ -125,18 +131,18 @@ def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, .
         slope_sd=PIGMENT_SLOPE_SD,
         least=LEAST_PIGMENT_STRAY,
     )(now.x)
-    hues = [math.exp(p.hue) for p in usual]
-    hue = sum(hues) / len(hues)
-    stray = _stray(HUE_STRAY, [h - hue for h in hues])
-    hue_sd = stray * math.sqrt(1 + 1 / len(usual))
     signs = []
     # In a thin culture brightness, which no bars hold, errs by much of what the cells took away.
     expected_sd = math.hypot(expected_sd, _BRIGHTNESS_SD / (3 * math.exp(now.x + expected)))
     short = now.pigment - expected
     if short < math.log(PALE_SHARE) and short < -SIGN_SIGMAS * expected_sd:
         signs.append("pale")
-    if abs(math.exp(now.hue) - hue) > max(HUE_SHIFT, SIGN_SIGMAS * hue_sd):
-        signs.append("colour-shift")
+    hues = [math.exp(p.hue) for p in usual if p.hue is not None]
+    if now.hue is not None and hues:
+        hue = sum(hues) / len(hues)
+        hue_sd = _stray(HUE_STRAY, [h - hue for h in hues]) * math.sqrt(1 + 1 / len(hues))
+        if abs(math.exp(now.hue) - hue) > max(HUE_SHIFT, SIGN_SIGMAS * hue_sd):
+            signs.append("colour-shift")
     return tuple(signs)
 
 

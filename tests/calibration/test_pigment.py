@@ -64,10 +64,19 @@ def seen(depth, absorbance):
     )
 
 
+def test_hue_is_told_only_where_blue_and_red_differ():
+    warm = seen(3.2, (1.03, 0.69, 1.25))  # a healthy green culture under a warm lamp
+    assert pigment_of(warm).hue is None
+    alike = [Pigment(x=p.x, pigment=p.pigment, hue=None) for p in USUAL]
+    assert pigment_signs(now(hue=-2.0), alike) == ()
+    assert pigment_signs(now(hue=None), USUAL) == ()
+    assert pigment_of(seen(3.2, (0.5, 0.69, 1.25))).hue == pytest.approx(math.log(0.56 / 0.75))
+
+
 def test_scatter_without_pigment_to_be_told_is_pale_and_no_yardstick_for_others():
     faded = seen(2.5, (0.25, 0.20, 0.30))
-    assert pigment_of(faded) is None
     assert pigment_signs(pigment_of(faded, at_most=True), USUAL) == ("pale",)
+    assert pigment_of(seen(0.5, (0.03, 0.02, 0.04))) is None
     # A thin culture has as little, and is not pale for that.
     thin = seen(0.2, (0.03, 0.04, 0.07))
     assert pigment_signs(pigment_of(thin, at_most=True), USUAL) == ()
