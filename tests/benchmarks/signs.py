@@ -16,8 +16,8 @@ at 72 to 100 % of its full height, up to 24 bubbles on the wall. Severities are 
   another species in the vessel. These three are held against eight slides of one lamp and phone,
   and judged under all; earlier photos foretell the density to 10 %.
 
-Run so far, prints registered, on seeds that no tuning had seen (7_310_553; from "bubbles 10 %" down,
-whose rules or severities then changed, 3_917_553):
+Run so far, prints registered, on seeds that no tuning had seen (7_310_553; from "bubbles 10 %"
+down, whose rules or severities then changed, 3_917_553):
 
     sign          raised in vain   missed
     settled       0 of 144         1.0: 2 of 24
@@ -29,9 +29,9 @@ whose rules or severities then changed, 3_917_553):
     bleached      0 of 144         0.2: 0 of 24
     colour-shift  0 of 144         other species: 0 of 23
 
-Milder ones: milky 2 x missed 9 of 24, bleached to 0.4 missed 12 of 24. A ring of film at the waterline
-is not told at all (24 of 24 missed): it lies where the surface is seen. The hue of 16 of 288 ordinary
-photos and 3 of 48 strangers could not be told, most through 100 mm under warm lamps.
+Milder ones: milky 2 x missed 9 of 24, bleached to 0.4 missed 12 of 24. A ring of film at the
+waterline is not told at all (24 of 24 missed): it lies where the surface is seen. The hue of 14 of
+287 ordinary photos and 3 of 48 strangers could not be told, most through 100 mm under warm lamps.
 """
 
 from __future__ import annotations
