@@ -75,8 +75,10 @@ DOUBTFUL_SIGMAS = 3.5
 #: the assumed blank's error is a fifth of the depth and more; above, contrast is lost).
 START_DEPTHS = (0.15, 5.0)
 
-#: How far beyond the counted densities a calibration reaches, as a factor.
-REACH = 2.0
+#: How far below and above the counted densities a calibration reaches, as factors. Above, where
+#: curves bend and contrast gives way to brightness, a slide foretells less far: with a factor of two
+#: the answer of one calibration in five hundred fell by a hundredth at its end.
+REACH, REACH_ABOVE = 2.0, 1.5
 
 #: How many of its standard deviations noise can have moved a signal from what the others foretell;
 #: what lies further is the curve's fault and leaves the signal's noise as it is.
@@ -196,8 +198,8 @@ class Calibration:
     points : tuple of KeptPoint
         The slides; empty for a starting calibration.
     range_low, range_high : float
-        Validity for `path_mm` [cells/mL]: a factor of two past the counted densities, at the
-        dense end no further than contrast is seen; nan for a starting calibration.
+        Validity for `path_mm` [cells/mL]: half of the least counted density to half as much
+        again as the largest, there no further than contrast is seen; nan for a starting one.
     software : str
         Version that fitted it.
     """
@@ -328,7 +330,7 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
     trusted = [k for k in kept if k.believed] or kept
     counted = [k.cells_per_ml * k.path_mm / k.dilution / path for k in trusted]
     # Past the densest slide brightness alone tells nothing, see `_told_by`.
-    highest = max(max(counted), min(max(counted) * REACH, _contrast_end(trusted, mean) / path))
+    highest = max(max(counted), min(max(counted) * REACH_ABOVE, _contrast_end(trusted, mean) / path))
     return _named(
         species=start.species,
         path_mm=path,
