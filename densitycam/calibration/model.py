@@ -76,8 +76,8 @@ DOUBTFUL_SIGMAS = 3.5
 START_DEPTHS = (0.15, 5.0)
 
 #: How far below and above the counted densities a calibration reaches, as factors. Above, where
-#: curves bend and contrast gives way to brightness, a slide foretells less far: with a factor of two
-#: the answer of one calibration in five hundred fell by a hundredth at its end.
+#: curves bend and contrast gives way to brightness, a slide foretells less far: with a factor of
+#: two the answer of one calibration in five hundred fell by a hundredth at its end.
 REACH, REACH_ABOVE = 2.0, 1.5
 
 #: How many of its standard deviations noise can have moved a signal from what the others foretell;
@@ -330,7 +330,8 @@ def fit_calibration(start: Calibration, points: Sequence[CalibrationPoint]) -> C
     trusted = [k for k in kept if k.believed] or kept
     counted = [k.cells_per_ml * k.path_mm / k.dilution / path for k in trusted]
     # Past the densest slide brightness alone tells nothing, see `_told_by`.
-    highest = max(max(counted), min(max(counted) * REACH_ABOVE, _contrast_end(trusted, mean) / path))
+    densest = max(counted)
+    highest = max(densest, min(densest * REACH_ABOVE, _contrast_end(trusted, mean) / path))
     return _named(
         species=start.species,
         path_mm=path,
