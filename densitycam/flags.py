@@ -132,8 +132,8 @@ _ALL = (
         "not the recorded vessel on its place",
         "The vessel looks wider or narrower than its record or its earlier photos say: it stands "
         "before the gap line, is another vessel, or the card was printed at another scale.",
-        "Stand it with its back on the gap line; check its name, light path and outer width, and "
-        "that the ruler on the card measures 100 mm.",
+        "Stand it with its back on the gap line and leave the photo uncropped; check its name, "
+        "light path and outer width, and that the ruler on the card measures 100 mm.",
         True,
     ),
     Flag(

@@ -40,6 +40,10 @@ SHARP_STEP = 0.10
 #: much where the photo does say it, for a crop is seldom written down [natural log].
 _USUAL_FOCAL_SHARE, _UNTOLD_STRAY, _TOLD_STRAY = 30.0 / 36.0, 0.30, 0.15
 
+#: No farther from that, either way [natural log]: what a one-sided crop makes of the perspective
+#: may look like any focal length.
+_MOST_STRAY = 0.7
+
 #: Corners of markers are believed no better than this [px]: lenses bend a little.
 _LEAST_CORNER_PX = 0.5
 
@@ -273,7 +277,7 @@ def _camera_place(
 
     best, step = 0.0, stray
     for _ in range(4):  # each round of nine looks four times finer
-        around = best + step * np.arange(-4, 5)
+        around = np.clip(best + step * np.arange(-4, 5), -_MOST_STRAY, _MOST_STRAY)
         best = float(around[np.argmin([pose(x)[0] for x in around])])
         step /= 4.0
     camera = pose(best)[1]
