@@ -170,7 +170,10 @@ def annotate(
     card = Rect(0.0, 0.0, layout.width_mm, layout.base_line_y_mm)
     _frame(picture, to_picture, card, CARD_RGB)
     for side in (layout.grey_left, layout.grey_right):
-        _frame(picture, to_picture, _around(side[0].rect, side[-1].rect), GREYS_RGB)
+        steps = _around(side[0].rect, side[-1].rect)
+        # Those that a wide vessel hides were not read.
+        if steps.right_mm < reading.outline.left_mm or steps.x_mm > reading.outline.right_mm:
+            _frame(picture, to_picture, steps, GREYS_RGB)
     for area in reference_areas(layout, reading):
         _frame(picture, to_picture, area, BESIDE_RGB)
     out = reading.outline

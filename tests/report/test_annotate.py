@@ -77,6 +77,17 @@ def test_lines_lie_where_the_homography_puts_them(size):
         assert nearest(out, *place(area.x_mm + 2.6, y + 5.0), THROUGH_RGB, reach=0) > 60
 
 
+def test_grey_steps_that_the_vessel_hides_are_not_said_to_be_read():
+    picture, to_photo = photo(1200, 900)
+    left = LAYOUT.grey_left[0].rect
+    wide = replace(READING, outline=replace(READING.outline, left_mm=left.x_mm + 4.0))
+    for reading, drawn in ((READING, True), (wide, False)):
+        out = annotate(picture, to_photo, LAYOUT, reading, ESTIMATE, ADVICE, "kitchen bottle")
+        at = to_photo @ (left.x_mm, left.y_mm, 1.0)
+        x, y = at[:2] / at[2] * picture_scale(1200)
+        assert (nearest(out, x, y, GREYS_RGB) < 20) == drawn
+
+
 def test_the_photo_itself_stays_as_it_is_elsewhere_and_in_the_callers_hands():
     picture, to_photo = photo(1200, 900)
     before = picture.copy()
