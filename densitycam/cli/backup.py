@@ -15,7 +15,7 @@ from densitycam.cli.options import echo_json, journal_option, json_option
 @json_option
 @click.pass_context
 def command(ctx: click.Context, file: Path, as_json: bool) -> None:
-    """Copy the journal to FILE: whole or not at all, also while batch writes it.
+    """Copy the journal to FILE, its settings beside it: whole, also while batch writes it.
 
     FILE is a journal like any other: name it with --journal to look into it, or put it in the
     journal's place to go back to it. An earlier backup of that name is replaced. Best kept on
@@ -26,10 +26,21 @@ def command(ctx: click.Context, file: Path, as_json: bool) -> None:
     """  # noqa: D301
     from densitycam.journal.backup import back_up
     from densitycam.journal.place import journal_path
+    from densitycam.journal.settings_file import back_up_settings
 
     journal = journal_path(ctx.find_root().obj)
     size = back_up(journal, file)
+    settings = back_up_settings(journal, file)
     if as_json:
-        echo_json({"journal": str(journal), "backup": str(file), "bytes": size})
+        echo_json(
+            {
+                "journal": str(journal),
+                "backup": str(file),
+                "bytes": size,
+                "settings": None if settings is None else str(settings),
+            }
+        )
         return
     click.echo(f"Copied {journal} to {file}, {max(1, round(size / 1000))} kB, and checked it.")
+    if settings is not None:
+        click.echo(f"Copied its settings to {settings}.")

@@ -10,7 +10,7 @@ from densitycam.culture.settings import Settings, read_settings, settings_text
 from densitycam.errors import DensitycamError
 from densitycam.journal.store import Journal
 
-__all__ = ["load_settings", "settings_path", "write_settings"]
+__all__ = ["back_up_settings", "load_settings", "settings_path", "write_settings"]
 
 
 def settings_path(journal: Path) -> Path:
@@ -67,3 +67,34 @@ def write_settings(path: Path, journal: Journal) -> None:
         raise DensitycamError(f"There is a settings file already: {path}.", "Edit that one.")
     kept = sorted({v.species for v in journal.vessels()})
     write_whole(path, settings_text(load_species(name) for name in kept).encode())
+
+
+def back_up_settings(journal: Path, backup: Path) -> Path | None:
+    """Copy a journal's settings beside its backup, byte for byte.
+
+    Parameters
+    ----------
+    journal, backup : Path
+        The journal's file, and that of its copy.
+
+    Returns
+    -------
+    Path or None
+        The copy; None where there are no settings, and nothing is done.
+
+    Raises
+    ------
+    DensitycamError
+        When they cannot be read or written.
+    """
+    settings, copy = settings_path(journal), settings_path(backup)
+    if not settings.exists():
+        return None
+    try:
+        content = settings.read_bytes()
+    except OSError as error:
+        raise DensitycamError(
+            f"The settings {settings} cannot be read: {error}.", "The journal itself is copied."
+        ) from error
+    write_whole(copy, content)
+    return copy

@@ -61,6 +61,18 @@ def test_nothing_private_is_exported(run, slim, private_photo, tmp_path: Path):
     assert b"private.jpg" in files[0].read_bytes()  # the photo itself is there
 
 
+def test_a_backup_takes_the_settings_along(run, slim, tmp_path: Path):
+    target = tmp_path / "copies" / "spring.sqlite"
+    target.parent.mkdir()
+    assert json.loads(run("backup", target, "--json").output)["settings"] is None
+    run("settings", "--write")
+    said = " ".join(run("backup", target).output.split())
+    beside = target.with_name("spring.settings.ini")
+    assert f"Copied its settings to {beside}" in said
+    written = json.loads(run("settings", "--json").output)["file"]
+    assert beside.read_bytes() == Path(written).read_bytes()
+
+
 def test_a_backup_can_be_named_as_the_journal(run, slim, tmp_path: Path):
     target = tmp_path / "stick.sqlite"
     assert "and checked it" in run("backup", target).output
