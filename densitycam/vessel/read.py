@@ -48,8 +48,9 @@ if TYPE_CHECKING:
 RELATIVE_FLOOR, CONTRAST_FLOOR, MEAN_FLOOR = 0.015, 0.004, 0.004
 
 #: How far photos stray from one another beyond their own noise, against round vessels: flat walls
-#: bend no light, so that neither place nor line of sight matters as much. On tuning seeds.
-STRAYING = {"cylinder": 1.0, "flat": 0.6, "bag": 1.0}
+#: bend no light, so that neither place nor line of sight matters as much; a soft bag bulges anew.
+#: On tuning seeds; a bag's after tests/benchmarks/bags.py, where intervals at 1.0 held 91 %.
+STRAYING = {"cylinder": 1.0, "flat": 0.6, "bag": 1.3}
 
 #: What comes to it where the print is not registered, for its greys bend the tone curve.
 NOMINAL_STRAYING = 1.2
