@@ -51,7 +51,7 @@ def command(
         raise click.UsageError(f"--out writes HTML: {out} must end in .html.")
     check_places(out)
     from densitycam.atomic_file import write_whole
-    from densitycam.cli.today import cold_bottles, morning
+    from densitycam.journal.morning import cold_bottles, morning
     from densitycam.report.daily_work import bottle_line
     from densitycam.report.page import report_page
     from densitycam.report.page_data import STRIP, find_pictures, vessel_page

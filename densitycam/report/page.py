@@ -9,6 +9,7 @@ from datetime import datetime
 from html import escape
 
 from densitycam.culture.advice import SplitPlan
+from densitycam.journal.morning import VesselLine
 from densitycam.report.growth_chart import ChartPanel
 from densitycam.report.growth_svg import growth_svg, legend_html
 from densitycam.report.numbers import (
@@ -21,7 +22,7 @@ from densitycam.report.numbers import (
     format_rate,
 )
 from densitycam.report.text import ready_words
-from densitycam.report.today_text import VesselLine, do_words, headline
+from densitycam.report.today_text import do_words, headline
 
 __all__ = ["PhotoTile", "VesselPage", "report_page"]
 

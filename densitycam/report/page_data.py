@@ -18,6 +18,7 @@ from densitycam.journal.history import (
     density_points,
     splits_until,
 )
+from densitycam.journal.morning import VesselLine
 from densitycam.journal.scoring import PHOTO_SUFFIXES, content_hash
 from densitycam.journal.store import Journal
 from densitycam.report.daily_work import bottle_holds, log_words, use_words
@@ -25,7 +26,6 @@ from densitycam.report.growth_chart import Ahead, ChartPanel
 from densitycam.report.numbers import format_density, format_slide
 from densitycam.report.page import PhotoTile, VesselPage
 from densitycam.report.text import decision_words
-from densitycam.report.today_text import VesselLine
 
 __all__ = ["calibrated_words", "find_pictures", "forecast_of", "vessel_page", "vessel_panel"]
 

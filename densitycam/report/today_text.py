@@ -5,15 +5,13 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from densitycam.culture.advice import SplitPlan
 from densitycam.culture.bottles import BottleState
-from densitycam.culture.stagger import Turn
 from densitycam.flags import FLAGS
 from densitycam.journal.bottle_records import BottleRecord
 from densitycam.journal.history import Today
-from densitycam.journal.store import PhotoRecord
+from densitycam.journal.morning import VesselLine
 from densitycam.report.daily_work import bottle_line
 from densitycam.report.numbers import (
     format_days,
@@ -23,7 +21,7 @@ from densitycam.report.numbers import (
 )
 from densitycam.report.text import ACTION_WORDS, WIDTH, bullet, shorten
 
-__all__ = ["VesselLine", "bottles_text", "do_words", "headline", "today_text"]
+__all__ = ["bottles_text", "do_words", "headline", "today_text"]
 
 #: Densities of all vessels in one unit, so that they can be held against each other.
 _MILLION = (1e6, "million")
@@ -39,25 +37,6 @@ _CAUTION = (
     "Plugs out before you pour salt water. Never feed from a suspect culture, keep no starter from "
     "it; nothing here is for people to eat. The whole list of cautions comes with each split plan."
 )
-
-
-@dataclass(frozen=True)
-class VesselLine:
-    """One vessel this morning.
-
-    Parameters
-    ----------
-    today : Today
-        What is known and what to do.
-    turn : Turn or None
-        When it is split, where it is ripe.
-    refused : PhotoRecord or None
-        A photo newer than the reading that could not be measured.
-    """
-
-    today: Today
-    turn: Turn | None = None
-    refused: PhotoRecord | None = None
 
 
 def do_words(line: VesselLine) -> str:
