@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,17 +22,14 @@ from densitycam.cli.options import (
 from densitycam.vessel.record import SHAPES, VesselRecord
 
 if TYPE_CHECKING:
-    from densitycam.culture.advice import Advice, Growth
-    from densitycam.journal.history import DatedReading, VesselHistory
+    from densitycam.journal.history import DatedReading
+    from densitycam.journal.snapping import Snapped
     from densitycam.journal.store import Journal
     from densitycam.vessel.read import PhotoReading
 
 #: Name and volume that stand in for a vessel described on the line.
 _UNNAMED = "unnamed vessel"
 _USUAL_VOLUME_ML = 1000.0
-
-#: From this age the text says that the advice is of the photo's day.
-_OLD = timedelta(days=2)
 
 
 @click.command("snap", short_help="Read one photo: density, and what to do today.")
@@ -139,53 +135,31 @@ def command(
     settings = own_settings(ctx, journal)
     prints = journal.prints_in_use()
     record, seen = measure(photo, vessel, optics, sha256=sha256, prints=prints)
-    new = journal.find_photo(sha256, vessel.name) is None
-    record, copy = journal.keep_photo(record)
-    if seen is None:
-        raise refusal_of(record)
-    from densitycam.journal.clocks import doubts
-    from densitycam.journal.history import advise_at, vessel_history
-    from densitycam.journal.sorting import contradiction
+    from densitycam.journal.snapping import keep_snap
+    from densitycam.report.snap_notes import snap_notes
 
-    history = vessel_history(journal, vessel, settings)
-    stranger = next((s for s in history.strangers if s.id == record.id), None)
-    if stranger is not None:
-        raise refusal_of(stranger)
-    place = next(n for n, r in enumerate(history.readings) if r.photo.id == record.id)
-    here = history.readings[place]
-    growth, advice = advise_at(history, place)
+    snapped = keep_snap(journal, record, vessel, settings, now())
+    if seen is None:  # a refused photo was raised above
+        raise refusal_of(record)
     if annotate is not None:
-        _annotate(annotate, seen, history, here, advice)
+        _annotate(annotate, seen, snapped)
     kept = name is not None and not no_journal
-    notes = _notes(
-        here,
-        kept=kept,
-        named=name is not None,
-        volume_guessed=name is None and volume_ml is None and advice.plan is not None,
-        registered=any(p.profile.paper == seen.paper for p in prints),
-    )
-    if copy:
-        notes.append(
-            f"It is the same photo as {record.file_name}, which is kept already: it counts once."
-        )
+    registered = any(p.profile.paper == seen.paper for p in prints)
+    notes = snap_notes(snapped, now(), registered=registered)
+    if name is None and volume_ml is None and snapped.advice.plan is not None:
+        notes.append(f"No volume was given: the plan is for {_USUAL_VOLUME_ML:g} mL.")
+    if not kept:
+        notes.append(f"Not kept in the journal{'.' if name is not None else ': no vessel named.'}")
     if itself:
         notes.append(f"No vessel was named: by the photo's name or tag it is {vessel.name}.")
-    wrong = contradiction(journal, record.tags, vessel.name)
-    if wrong and kept:
-        notes.append(wrong)
-    notes += doubts(history, here, now(), new=new and not copy)
-    notes += [
-        f"The very same photo is kept for {other} too: one of the two vessels is wrong."
-        for other in journal.others_with(record)
-    ]
     if as_json:
-        echo_json(_as_json(history, here, growth, advice, kept=kept, notes=notes, seen=seen))
+        echo_json(_as_json(snapped, kept=kept, notes=notes, seen=seen))
         return
-    _print_text(history, here, growth, advice, notes)
+    _print_text(snapped, notes)
     if annotate is not None:
         click.echo(f"Wrote {annotate}.")
     if kept:
-        click.echo(f"Kept in the journal as reading {record.id}.")
+        click.echo(f"Kept in the journal as reading {snapped.here.photo.id}.")
 
 
 def _told_by(journal: Journal, photo: Path) -> str:
@@ -205,51 +179,26 @@ def _told_by(journal: Journal, photo: Path) -> str:
     return name
 
 
-def _notes(
-    here: DatedReading, *, kept: bool, named: bool, volume_guessed: bool, registered: bool
-) -> list[str]:
-    from densitycam.report.text import NOT_REGISTERED, TIME_SOURCES
-
-    notes = [] if registered else [f"Print {NOT_REGISTERED}"]
-    if now() - here.when > _OLD:
-        notes.append(f"The photo is of {here.when:%Y-%m-%d}: the advice below is that of its day.")
-    if here.photo.time_source in TIME_SOURCES:
-        notes.append(
-            f"The photo carries no capture time; {TIME_SOURCES[here.photo.time_source]} was taken."
-        )
-    if volume_guessed:
-        notes.append(f"No volume was given: the plan is for {_USUAL_VOLUME_ML:g} mL.")
-    if not kept:
-        notes.append(
-            "Not kept in the journal." if named else "Not kept in the journal: no vessel named."
-        )
-    return notes
-
-
-def _title(history: VesselHistory, here: DatedReading) -> str:
+def _title(snapped: Snapped) -> str:
+    history, here = snapped.history, snapped.here
     name = history.vessel.name
     name = name[:1].upper() + name[1:] if name == _UNNAMED else name
     return f"{name}, {history.facts.title}, {here.when:%Y-%m-%d %H:%M}"
 
 
-def _print_text(
-    history: VesselHistory,
-    here: DatedReading,
-    growth: Growth,
-    advice: Advice,
-    notes: list[str],
-) -> None:
+def _print_text(snapped: Snapped, notes: list[str]) -> None:
     from densitycam.report.text import snap_text
 
+    here = snapped.here
     if here.photo.reading is None:
         raise ValueError("a reading was just measured and is not there")
     click.echo(
         snap_text(
-            title=_title(history, here),
+            title=_title(snapped),
             reading=here.photo.reading,
             estimate=here.estimate,
-            advice=advice,
-            growth=growth,
+            advice=snapped.advice,
+            growth=snapped.growth,
             notes=notes,
             taken=_taken(here),
         )
@@ -266,28 +215,22 @@ def _taken(here: DatedReading) -> str:
 
 
 def _as_json(
-    history: VesselHistory,
-    here: DatedReading,
-    growth: Growth,
-    advice: Advice,
-    *,
-    kept: bool,
-    notes: list[str],
-    seen: PhotoReading,
+    snapped: Snapped, *, kept: bool, notes: list[str], seen: PhotoReading
 ) -> dict[str, object]:
+    here = snapped.here
     return {
         "photo": here.photo.file_name,
         "sha256": here.photo.sha256,
         "taken_at": here.when,
         "time_source": here.photo.time_source,
         "utc_offset": here.photo.utc_offset,
-        "vessel": history.vessel,
+        "vessel": snapped.history.vessel,
         "reading_number": here.photo.id if kept else None,
         "dilution": here.photo.dilution,
         "estimate": here.estimate,
         "reading": here.photo.reading,
-        "growth": growth,
-        "advice": advice,
+        "growth": snapped.growth,
+        "advice": snapped.advice,
         "notes": notes,
         "card": {
             "paper": seen.paper,
@@ -297,21 +240,20 @@ def _as_json(
     }
 
 
-def _annotate(
-    path: Path, seen: PhotoReading, history: VesselHistory, here: DatedReading, advice: Advice
-) -> None:
+def _annotate(path: Path, seen: PhotoReading, snapped: Snapped) -> None:
     from densitycam.card.layout import card_layout
     from densitycam.report.annotate import annotate
     from densitycam.report.picture import write_picture
 
+    here = snapped.here
     picture = annotate(
         seen.upright_rgb,
         seen.sheet_to_photo,
         card_layout(seen.paper),
         here.photo.reading or seen.reading,
         here.estimate,
-        advice,
-        _title(history, here),
+        snapped.advice,
+        _title(snapped),
         shape=here.photo.shape,
     )
     write_picture(picture, path)
