@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import math
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -20,15 +19,13 @@ from densitycam.cli.options import (
     json_option,
     now,
     open_journal,
-    some,
     when_option,
 )
 from densitycam.errors import DensitycamError
 
 if TYPE_CHECKING:
-    from densitycam.counting.slide import SlideCount
     from densitycam.counting.slide_photo import SlidePhoto
-    from densitycam.counting.tally import Filling, Tally, TallyResult
+    from densitycam.counting.tally import Filling, Tally
     from densitycam.journal.store import Journal, PhotoRecord
     from densitycam.vessel.record import VesselRecord
 
@@ -195,7 +192,9 @@ def command(
     journal = open_journal(ctx)
     vessel = journal.vessel(name)
     from densitycam.counting.chambers import chamber_by_name, unit_by_name
-    from densitycam.counting.tally import Tally, judge_tally, more_to_count
+    from densitycam.counting.tally import Tally, more_to_count
+    from densitycam.journal.slide_entry import keep_count
+    from densitycam.report.count_text import count_lines, verdict_words
 
     geometry = chamber_by_name(chamber)
     field = geometry.units[0] if unit is None else unit_by_name(geometry, unit)
@@ -238,27 +237,19 @@ def command(
         if tally is None:
             click.echo("Nothing was kept.")
             return
+    paired = _paired(journal, vessel, reading)
     try:
-        result = judge_tally(tally)
+        kept = keep_count(journal, vessel, tally, counted_at=when or now(), paired=paired)
     except ValueError as error:
         raise click.UsageError(f"{str(error)[:1].upper()}{str(error)[1:]}.") from error
     more = more_to_count(tally, half_width=within / 100.0)
-    paired = _paired(journal, vessel, reading)
-    verdict = _test(journal, vessel, paired, result.slide)
-    kept = journal.add_slide(
-        vessel.name,
-        result.slide,
-        counted_at=when or now(),
-        photo_sha256=None if paired is None else paired.sha256,
-        tally=tally,
-    )
-    drift = _drift(journal, vessel, paired, result.slide)
+    result, verdict = kept.result, verdict_words(kept)
     if as_json:
         echo_json(
             {
                 "vessel": vessel.name,
-                "slide": kept.id,
-                "counted_at": kept.counted_at,
+                "slide": kept.slide.id,
+                "counted_at": kept.slide.counted_at,
                 "count": result.slide,
                 "tally": tally,
                 "slide_photo": slide_photo,
@@ -271,11 +262,11 @@ def command(
                 "photo": None if paired is None else paired.file_name,
                 "reading": None if paired is None else paired.id,
                 "test": verdict,
-                "drift": drift,
+                "drift": kept.drift,
             }
         )
         return
-    for label, text in _lines(tally, result, more.sentence):
+    for label, text in count_lines(tally, result, more.sentence):
         click.echo(entry(label, text))
     if paired is None:
         click.echo(
@@ -284,9 +275,9 @@ def command(
     else:
         click.echo(entry("Paired", f"with reading {paired.id}, {paired.file_name}"))
         click.echo(entry("Test", verdict))
-    if drift:
-        click.echo(entry("Drift", drift))
-    click.echo(f"Kept in the journal as slide {kept.id} of {vessel.name}.")
+    if kept.drift:
+        click.echo(entry("Drift", kept.drift))
+    click.echo(f"Kept in the journal as slide {kept.slide.id} of {vessel.name}.")
     if paired is not None and result.slide.cells:
         click.echo(f'To let it calibrate: densitycam calibrate --vessel "{vessel.name}"')
 
@@ -407,50 +398,14 @@ def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
         ) from None
 
 
-def _lines(tally: Tally, result: TallyResult, more: str) -> list[tuple[str, str]]:
-    """Return what a tally says as labelled paragraphs."""
-    from densitycam.report.numbers import format_cells, format_slide, significant
-
-    slide = result.slide
-    how = ", found by the program and accepted by you" if tally.machine_assisted else ""
-    lines = [("Counted", f"{format_slide(slide)}, from {some(slide.cells, 'cell')}{how}")]
-    if result.live is not None:
-        share, low, high = (100 * v for v in result.live)
-        lines.append(
-            (
-                "Live",
-                f"{share:.0f} % (95 %: {low:.0f} to {high:.0f} %), "
-                f"{format_cells(slide.cells_per_ml * result.live[0])}; photos see dead cells too",
-            )
-        )
-    tested = result.spread.verdict != "too few"
-    warnings = list(result.warnings)
-    if tested and result.spread.verdict == "random":
-        lines.append(("Spread", result.spread.meaning))
-    elif tested:
-        lines.append(("Spread", warnings.pop(0)))
-    if len(tally.fillings) > 1 and result.replicates.agree:
-        lines.append(("Fillings", result.replicates.meaning))
-    lines += [("Note", words) for words in warnings]
-    if math.isfinite(result.half_width):
-        lines.append(("Precision", f"+/-{significant(100 * result.half_width)} %. {more}"))
-    else:
-        lines.append(("Precision", more))
-    return lines
-
-
 def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> PhotoRecord | None:
     """Find the record of the photo, measuring it first where the journal has none."""
+    from densitycam.journal.slide_entry import check_pair, latest_reading
+
     if reading is None:
         return None
     if reading == "latest":
-        measured = [p for p in journal.photos(vessel.name) if p.status == "measured"]
-        if not measured:
-            raise DensitycamError(
-                f"{vessel.name} has no reading yet.",
-                "Snap it first, or name a photo's file with --reading.",
-            )
-        record = measured[-1]
+        record = latest_reading(journal, vessel)
     elif reading.isdecimal():
         record = journal.photo(int(reading))
     else:
@@ -469,50 +424,4 @@ def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> Phot
             sha256=content_hash(photo),
             prints=journal.prints_in_use(),
         )
-    if record.vessel != vessel.name:
-        raise DensitycamError(
-            f"Reading {record.id} is of {record.vessel}, not of {vessel.name}.",
-            "A count belongs to the culture that was photographed.",
-        )
-    if record.status == "refused":
-        raise DensitycamError(
-            f"{record.file_name} has no reading to pair with: {record.message}",
-            "The count was not kept; log it with another photo, or without one.",
-        )
-    return record
-
-
-def _test(
-    journal: Journal, vessel: VesselRecord, paired: PhotoRecord | None, slide: SlideCount
-) -> str:
-    """Say whether the count fits what the photo said before the count was known."""
-    if paired is None:
-        return ""
-    from densitycam.calibration.model import estimate
-    from densitycam.journal.history import calibration_in_force, in_use
-    from densitycam.report.numbers import format_density
-
-    calibration, _ = calibration_in_force(journal, vessel)
-    reading = in_use(paired, vessel, journal.blank(vessel.name)).reading
-    if reading is None:
-        return ""
-    predicted = estimate(reading, calibration)
-    said = f"the photo said {format_density(predicted)}"
-    if predicted.low <= slide.high and slide.low <= predicted.high:
-        return f"{said}: the count agrees."
-    return (
-        f"{said}: the count does not agree. Check chamber, squares and dilution, mix and count "
-        "once more; a second such count means the culture has drifted."
-    )
-
-
-def _drift(
-    journal: Journal, vessel: VesselRecord, paired: PhotoRecord | None, slide: SlideCount
-) -> str:
-    """Say where the slides so far, this one among them, show that the calibration has drifted."""
-    if paired is None or slide.cells == 0:
-        return ""
-    from densitycam.journal.recalibrate import slide_chart
-
-    chart = slide_chart(journal, vessel)
-    return chart.sentence if chart.state == "drifted" else ""
+    return check_pair(record, vessel)
