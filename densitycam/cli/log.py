@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -141,24 +141,17 @@ def top_up(
     \b
     densitycam log top-up --vessel "left jar" --ml 60
     """  # noqa: D301
-    from densitycam.journal.logbook import TopUpRecord
-
-    def made(vessel: str, at: datetime) -> TopUpRecord:
-        if total_ml is not None and not ml < total_ml:
-            raise click.UsageError(
-                f"--ml must be below the total of {total_ml:g} mL, not {ml:g}: a vessel filled "
-                "with water alone holds no culture."
-            )
-        full = journal.vessel(vessel).working_volume_ml
-        if total_ml is None and not ml < full:
-            raise click.UsageError(
-                f"--ml must be below the vessel's {full:g} mL, not {ml:g}; say with --total-ml "
-                "how much it holds afterwards."
-            )
-        return TopUpRecord(vessel, at, ml, total_ml)
+    from densitycam.journal.log_entry import top_up_of
 
     journal = open_journal(ctx)
-    _keep(ctx, made, name, when, as_json, journal=journal)
+    _keep(
+        ctx,
+        lambda vessel, at: top_up_of(journal, vessel, at, added_ml=ml, total_ml=total_ml),
+        name,
+        when,
+        as_json,
+        journal=journal,
+    )
 
 
 @command.command("loss", short_help="Culture spilt or drawn, or water evaporated.")
@@ -185,29 +178,17 @@ def loss(
     densitycam log loss --vessel "left jar" --ml 30
     densitycam log loss --vessel "left jar" --ml 45 --evaporated
     """  # noqa: D301
-    from densitycam.journal.batches import waters
-    from densitycam.journal.logbook import LossRecord
-
-    def made(vessel: str, at: datetime) -> LossRecord:
-        record = LossRecord(vessel, at, ml, evaporated)
-        others = [
-            r
-            for r in journal.log(vessel=vessel)
-            if not (isinstance(r, LossRecord) and r.done_at == at)
-        ]
-        known = journal.vessel(vessel)
-        holds = waters(
-            known, splits=journal.splits(vessel), log=others, until=at + timedelta(days=1)
-        ).volume_ml
-        if not ml < holds:
-            raise click.UsageError(
-                f"--ml must be below the {holds:g} mL that {vessel} holds, not {ml:g}; a culture "
-                "lost altogether is an end: densitycam log end."
-            )
-        return record
+    from densitycam.journal.log_entry import loss_of
 
     journal = open_journal(ctx)
-    _keep(ctx, made, name, when, as_json, journal=journal)
+    _keep(
+        ctx,
+        lambda vessel, at: loss_of(journal, vessel, at, lost_ml=ml, evaporated=evaporated),
+        name,
+        when,
+        as_json,
+        journal=journal,
+    )
 
 
 @command.command("dose", short_help="Nutrient given.")
@@ -320,7 +301,7 @@ def undo(ctx: click.Context, name: str | None, as_json: bool) -> None:
     """  # noqa: D301
     from densitycam.errors import DensitycamError
     from densitycam.journal.bottle_records import BottleRecord
-    from densitycam.report.daily_work import bottle_holds, log_line, use_words
+    from densitycam.report.daily_work import undone_words
 
     journal = open_journal(ctx)
     undone = journal.undo(vessel=None if name is None else journal.vessel(name).name)
@@ -331,16 +312,14 @@ def undo(ctx: click.Context, name: str | None, as_json: bool) -> None:
     if isinstance(undone, tuple):
         bottle, use = undone
         said: object = {"kind": "bottle-use", "bottle": bottle.number, "use": use}
-        line = f"{use_words(bottle, use).partition(';')[0]}, and is in it again."
     elif isinstance(undone, BottleRecord):
         said = {"kind": "bottle", **_fields(undone)}
-        line = f"Bottle {undone.number}, {bottle_holds(undone)}."
     else:
-        said, line = _as_json(undone), log_line(undone)
+        said = _as_json(undone)
     if as_json:
         echo_json({"undone": said})
         return
-    click.echo(f"Taken back: {line}")
+    click.echo(f"Taken back: {undone_words(undone)}")
 
 
 def _keep(

@@ -23,7 +23,15 @@ from densitycam.report.numbers import (
     format_percent,
 )
 
-__all__ = ["bottle_holds", "bottle_line", "day_words", "log_line", "log_words", "use_words"]
+__all__ = [
+    "bottle_holds",
+    "bottle_line",
+    "day_words",
+    "log_line",
+    "log_words",
+    "undone_words",
+    "use_words",
+]
 
 
 def day_words(when: datetime) -> str:
@@ -95,3 +103,14 @@ def use_words(bottle: BottleRecord, use: BottleUse) -> str:
     return (
         f"Bottle {bottle.number}, {day_words(use.done_at)}: {format_ml(use.ml)} {use.kind}; {left}."
     )
+
+
+def undone_words(
+    undone: LogRecord | SplitRecord | BottleRecord | tuple[BottleRecord, BottleUse],
+) -> str:
+    """Return what `Journal.undo` took back, a sentence."""
+    if isinstance(undone, tuple):
+        return f"{use_words(*undone).partition(';')[0]}, and is in it again."
+    if isinstance(undone, BottleRecord):
+        return f"Bottle {undone.number}, {bottle_holds(undone)}."
+    return log_line(undone)

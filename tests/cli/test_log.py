@@ -66,9 +66,19 @@ def test_a_correction_says_what_it_replaces(run, slim):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["top-up", "--ml", "500"], "below the vessel's 500 mL, not 500"),
-        (["top-up", "--ml", "300", "--total-ml", "300"], "below the total of 300 mL, not 300"),
-        (["loss", "--ml", "500"], "below the 500 mL that slim holds, not 500"),
+        (["top-up", "--ml", "500"], "The 500 mL added must be below the 500 mL of slim"),
+        (["top-up", "--ml", "300", "--total-ml", "300"], "must be below the total of 300 mL"),
+        (["loss", "--ml", "500"], "must be below the 500 mL that slim holds"),
+    ],
+)
+def test_more_water_than_the_vessel_can_hold_is_refused(run, slim, words, said):
+    assert said in " ".join(run("log", *words, "--vessel", "slim", exit_code=1).output.split())
+    assert run("log", "list").output == "Nothing was logged yet.\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
         (["dose"], "Say how much"),
         (["dose", "--ml", "1", "--ml-each", "1"], "Say how much"),
         (["note", "  "], "needs words"),
@@ -84,7 +94,7 @@ def test_what_cannot_be_is_refused_and_not_kept(run, slim, words, said):
 def test_a_second_loss_counts_what_the_first_left(run, slim):
     run("log", "loss", "--ml", "300", *WHEN)
     later = ("--vessel", "slim", "--when", "2026-04-03 18:00")
-    text = run("log", "loss", "--ml", "250", *later, exit_code=2).output
+    text = run("log", "loss", "--ml", "250", *later, exit_code=1).output
     assert "below the 200 mL" in " ".join(text.split())
     run("log", "loss", "--ml", "350", *WHEN)  # a correction is not a second loss
 
