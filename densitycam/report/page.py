@@ -24,7 +24,21 @@ from densitycam.report.numbers import (
 from densitycam.report.text import ready_words
 from densitycam.report.today_text import do_words, headline
 
-__all__ = ["PhotoTile", "VesselPage", "report_page"]
+__all__ = [
+    "CAUTIONS",
+    "STYLE",
+    "PhotoTile",
+    "VesselPage",
+    "decision_html",
+    "decisions_html",
+    "density_now",
+    "growth_html",
+    "log_html",
+    "pairs_html",
+    "report_page",
+    "strip_html",
+    "tone",
+]
 
 
 @dataclass(frozen=True)
@@ -73,7 +87,7 @@ class VesselPage:
     calibrated: str
 
 
-_STYLE = """
+STYLE = """
 :root{color-scheme:light dark;--ground:#f4f6f3;--sheet:#fff;--ink:#1f2b2a;--quiet:#556361;
 --line:#d5dcd9;--curve:#0a629c;--band:#2a8f6a33;--slide:#b8500b;--alert:#a3341c;--calm:#1c6b4d}
 @media(prefers-color-scheme:dark){:root{--ground:#101817;--sheet:#182321;--ink:#e4ebe8;
@@ -145,7 +159,7 @@ footer{font-size:.9rem;color:var(--quiet)}
 details::details-content{content-visibility:visible;height:auto}}
 """
 
-_CAUTIONS = (
+CAUTIONS = (
     "Mains power beside salt water can kill: plugs out before you pour.",
     "Never feed from a suspect culture, and keep no starter from it. Feed a tank low at first and "
     "watch the animals: oxygen at night, nutrients.",
@@ -194,13 +208,13 @@ def report_page(
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
         "img-src data:; style-src 'unsafe-inline'\">"
-        f"<title>{escape(title)}, {made_at:%Y-%m-%d}</title><style>{_STYLE}</style></head><body>"
+        f"<title>{escape(title)}, {made_at:%Y-%m-%d}</title><style>{STYLE}</style></head><body>"
         f"<header><h1>{escape(title)}</h1>"
         f'<p class="quiet">As of {_moment(made_at)}, from the photos and notes of the journal. '
         "Brackets and bars hold 95 % intervals.</p>"
         f"{_morning(vessels)}</header><main>"
         f"{''.join(_vessel(v, n) for n, v in enumerate(vessels, start=1))}{cold}</main>"
-        f'<footer><h2>With care</h2><ul class="why">{_items(_CAUTIONS)}</ul>{said}</footer>'
+        f'<footer><h2>With care</h2><ul class="why">{_items(CAUTIONS)}</ul>{said}</footer>'
         "</body></html>\n"
     )
 
@@ -213,14 +227,15 @@ def _items(sentences: Iterable[str]) -> str:
     return "".join(f"<li>{escape(s)}</li>" for s in sentences)
 
 
-def _tone(line: VesselLine) -> str:
+def tone(line: VesselLine) -> str:
+    """Return the class that colours what to do: "alert", "calm" or ""."""
     action = line.today.advice.action
     if line.today.ended is None and action in ("rescue", "hold", "overdue"):
         return "alert"
     return "calm" if action in ("harvest", "wait") else ""
 
 
-def _now(line: VesselLine) -> str:
+def density_now(line: VesselLine) -> str:
     """Return the density of today, and how old its photo is."""
     today = line.today
     if today.reading is None or today.estimate is None:
@@ -233,8 +248,8 @@ def _now(line: VesselLine) -> str:
 def _morning(vessels: Sequence[VesselPage]) -> str:
     rows = "".join(
         f'<li><a href="#v{n}"><span class="name">{escape(v.line.today.history.vessel.name)}</span>'
-        f'<span class="density">{escape(_now(v.line))}</span>'
-        f'<span class="do {_tone(v.line)}">{escape(do_words(v.line))}</span></a></li>'
+        f'<span class="density">{escape(density_now(v.line))}</span>'
+        f'<span class="do {tone(v.line)}">{escape(do_words(v.line))}</span></a></li>'
         for n, v in enumerate(vessels, start=1)
     )
     return f'<nav aria-label="Vessels, the most urgent first"><ul class="morning">{rows}</ul></nav>'
@@ -248,22 +263,38 @@ def _vessel(page: VesselPage, number: int) -> str:
         f'<section id="{ident}" aria-labelledby="{ident}-name">'
         f'<h2 id="{ident}-name">{escape(vessel.name)}</h2>'
         f'<p class="quiet">{escape(facts.title)}, {format_ml(vessel.working_volume_ml)}, '
-        f"{escape(page.calibrated)}</p>{_decision(page.line)}"
-        f'<h3>Growth</h3><figure class="chart">'
-        f'<div class="broad">{growth_svg(page.panel, width=780, height=330, ident=f"{ident}b")}'
-        f'</div><div class="narrow">'
-        f"{growth_svg(page.panel, width=330, height=290, ident=f'{ident}n')}</div>"
-        f"<figcaption>{legend_html(page.panel)}</figcaption></figure>"
-        f"{_strip(page, ident)}{_decisions(page)}{_log(page)}</section>"
+        f"{escape(page.calibrated)}</p>{decision_html(page.line)}"
+        f"<h3>Growth</h3>{growth_html(page.panel, ident)}"
+        f"{strip_html(page, ident)}{decisions_html(page)}{log_html(page)}</section>"
     )
 
 
-def _decision(line: VesselLine) -> str:
+def growth_html(panel: ChartPanel, ident: str) -> str:
+    """Return a vessel's growth chart, for broad and for narrow screens, with its legend.
+
+    Parameters
+    ----------
+    panel : ChartPanel
+        Its growth.
+    ident : str
+        Unique in the page.
+    """
+    broad = growth_svg(panel, width=780, height=330, ident=f"{ident}b")
+    narrow = growth_svg(panel, width=330, height=290, ident=f"{ident}n")
+    return (
+        f'<figure class="chart"><div class="broad">{broad}</div>'
+        f'<div class="narrow">{narrow}</div>'
+        f"<figcaption>{legend_html(panel)}</figcaption></figure>"
+    )
+
+
+def decision_html(line: VesselLine) -> str:
+    """Return what to do with a vessel today, why, its density and growth, and the split plan."""
     today, advice = line.today, line.today.advice
     if today.ended is not None:
         reason = f": {today.ended.reason}" if today.ended.reason else ""
         return f'<p class="headline">The culture was ended{escape(reason)}.</p>'
-    facts = [("Density", _now(line)), ("Growth", format_rate(today.growth))]
+    facts = [("Density", density_now(line)), ("Growth", format_rate(today.growth))]
     if today.growth.phase != "unknown":
         facts[1] = ("Growth", f"{format_rate(today.growth)}; {today.growth.phase}")
     if advice.ready_on is not None and advice.wait_days >= 1:
@@ -276,8 +307,8 @@ def _decision(line: VesselLine) -> str:
         refused = [f"The newest photo was not measured: {line.refused.message}"]
     why = [*advice.reasons[:1], *turn, *advice.reasons[1:], *refused]
     return (
-        f'<p class="headline {_tone(line)}">{escape(headline(line))}</p>'
-        f'<ul class="why">{_items(why)}</ul>{_pairs(facts)}'
+        f'<p class="headline {tone(line)}">{escape(headline(line))}</p>'
+        f'<ul class="why">{_items(why)}</ul>{pairs_html(facts)}'
         f"{_plan(advice.plan)}"
         + (
             f"<p>{escape(advice.best_harvest.sentence)}</p>"
@@ -287,7 +318,8 @@ def _decision(line: VesselLine) -> str:
     )
 
 
-def _pairs(facts: Iterable[tuple[str, str]]) -> str:
+def pairs_html(facts: Iterable[tuple[str, str]]) -> str:
+    """Return labelled texts."""
     return f"<dl>{''.join(f'<dt>{escape(k)}</dt><dd>{escape(v)}</dd>' for k, v in facts)}</dl>"
 
 
@@ -309,13 +341,14 @@ def _plan(plan: SplitPlan | None) -> str:
     ]
     steps = f"<ol>{_items(plan.checklist)}</ol>" if plan.checklist else ""
     return (
-        f"<h3>Split plan</h3>{_pairs(rows)}"
+        f"<h3>Split plan</h3>{pairs_html(rows)}"
         f"<details><summary>Step by step</summary>{steps}"
         f'<ul class="why">{_items((*plan.notes, *plan.cautions))}</ul></details>'
     )
 
 
-def _strip(page: VesselPage, ident: str) -> str:
+def strip_html(page: VesselPage, ident: str) -> str:
+    """Return the strip of a vessel's photos, the newest first; "" where none has a picture."""
     shown = [t for t in reversed(page.tiles) if t.picture]  # the newest is seen at once
     if not shown:
         return ""
@@ -348,7 +381,8 @@ def _table(summary: str, caption: str, heads: Sequence[str], rows: Iterable[Sequ
     )
 
 
-def _decisions(page: VesselPage) -> str:
+def decisions_html(page: VesselPage) -> str:
+    """Return the folded list of decisions photo by photo; "" without a photo."""
     if not page.tiles:
         return ""
     name = page.line.today.history.vessel.name
@@ -364,7 +398,8 @@ def _decisions(page: VesselPage) -> str:
     )
 
 
-def _log(page: VesselPage) -> str:
+def log_html(page: VesselPage) -> str:
+    """Return the folded list of what was done and counted; "" where nothing was."""
     if not page.log:
         return ""
     name = page.line.today.history.vessel.name
