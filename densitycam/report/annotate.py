@@ -40,7 +40,8 @@ CARD_RGB = (255, 255, 255)
 _CASING = (20, 28, 28)
 _SIGN = (176, 66, 0)
 
-_LEGEND = (
+#: Colour and meaning of the marks.
+LEGEND = (
     (THROUGH_RGB, "bars seen through the culture"),
     (BESIDE_RGB, "the same bars beside the vessel"),
     (GREYS_RGB, "grey steps: light and tone"),
@@ -110,6 +111,76 @@ def read_area(layout: CardLayout, reading: Reading, *, shape: str) -> Rect:
     return Rect(x, top, width, max(heights) - min(heights) + 2 * bar)
 
 
+def mark(
+    upright_rgb: np.ndarray,
+    sheet_to_photo: np.ndarray,
+    layout: CardLayout,
+    reading: Reading,
+    *,
+    shape: str = "cylinder",
+) -> np.ndarray:
+    """Draw the measured areas on the photo.
+
+    Parameters
+    ----------
+    upright_rgb : ndarray of uint8, shape (H, W, 3)
+        The photo.
+    sheet_to_photo : ndarray of float64, shape (3, 3)
+        Homography from the sheet's millimetres to the photo's pixels.
+    layout : CardLayout
+        The card seen.
+    reading : Reading
+        The measurement.
+    shape : {"cylinder", "flat", "bag"}, default "cylinder"
+        The vessel's shape: how much of its width was read.
+
+    Returns
+    -------
+    ndarray of uint8, shape (H', W', 3)
+        The photo, shrunk to at most `LARGEST_WIDTH`; `LEGEND` tells what the colours mean.
+
+    Raises
+    ------
+    ValueError
+        For a picture that is not uint8 RGB, or an unknown shape.
+    """
+    import cv2
+    import numpy as np
+
+    need_rgb(upright_rgb)
+    if shape not in CENTRAL_SHARE:
+        raise ValueError(f"shape must be one of {', '.join(CENTRAL_SHARE)}, not {shape!r}")
+    height, width = upright_rgb.shape[:2]
+    scale = picture_scale(width)
+    picture = upright_rgb.copy()
+    if scale < 1:
+        size = (round(width * scale), round(height * scale))
+        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    shrink = np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1]])
+    to_picture = shrink @ np.asarray(sheet_to_photo, dtype=np.float64)
+
+    card = Rect(0.0, 0.0, layout.width_mm, layout.base_line_y_mm)
+    _frame(picture, to_picture, card, CARD_RGB)
+    for side in (layout.grey_left, layout.grey_right):
+        steps = _around(side[0].rect, side[-1].rect)
+        # Those that a wide vessel hides were not read.
+        if steps.right_mm < reading.outline.left_mm or steps.x_mm > reading.outline.right_mm:
+            _frame(picture, to_picture, steps, GREYS_RGB)
+    for area in reference_areas(layout, reading):
+        _frame(picture, to_picture, area, BESIDE_RGB)
+    out = reading.outline
+    vessel = Rect(out.left_mm, out.top_mm, out.right_mm - out.left_mm, out.bottom_mm - out.top_mm)
+    _frame(picture, to_picture, vessel, THROUGH_RGB, thin=True)
+    area = read_area(layout, reading, shape=shape)
+    _frame(picture, to_picture, area, THROUGH_RGB)
+    for row in reading.rows:  # a tick at both sides of every row that was read
+        y = layout.base_line_y_mm - row.height_mm
+        for x, inward in ((area.x_mm, 1.0), (area.right_mm, -1.0)):
+            tick = inward * min(3.0, area.width_mm / 4)
+            _strokes(picture, to_picture, [(x, y), (x + tick, y)], THROUGH_RGB)
+    return picture
+
+
 def annotate(
     upright_rgb: np.ndarray,
     sheet_to_photo: np.ndarray,
@@ -152,40 +223,9 @@ def annotate(
     ValueError
         For a picture that is not uint8 RGB, or an unknown shape.
     """
-    import cv2
     import numpy as np
 
-    need_rgb(upright_rgb)
-    if shape not in CENTRAL_SHARE:
-        raise ValueError(f"shape must be one of {', '.join(CENTRAL_SHARE)}, not {shape!r}")
-    height, width = upright_rgb.shape[:2]
-    scale = picture_scale(width)
-    picture = upright_rgb.copy()
-    if scale < 1:
-        size = (round(width * scale), round(height * scale))
-        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    shrink = np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1]])
-    to_picture = shrink @ np.asarray(sheet_to_photo, dtype=np.float64)
-
-    card = Rect(0.0, 0.0, layout.width_mm, layout.base_line_y_mm)
-    _frame(picture, to_picture, card, CARD_RGB)
-    for side in (layout.grey_left, layout.grey_right):
-        steps = _around(side[0].rect, side[-1].rect)
-        # Those that a wide vessel hides were not read.
-        if steps.right_mm < reading.outline.left_mm or steps.x_mm > reading.outline.right_mm:
-            _frame(picture, to_picture, steps, GREYS_RGB)
-    for area in reference_areas(layout, reading):
-        _frame(picture, to_picture, area, BESIDE_RGB)
-    out = reading.outline
-    vessel = Rect(out.left_mm, out.top_mm, out.right_mm - out.left_mm, out.bottom_mm - out.top_mm)
-    _frame(picture, to_picture, vessel, THROUGH_RGB, thin=True)
-    area = read_area(layout, reading, shape=shape)
-    _frame(picture, to_picture, area, THROUGH_RGB)
-    for row in reading.rows:  # a tick at both sides of every row that was read
-        y = layout.base_line_y_mm - row.height_mm
-        for x, inward in ((area.x_mm, 1.0), (area.right_mm, -1.0)):
-            tick = inward * min(3.0, area.width_mm / 4)
-            _strokes(picture, to_picture, [(x, y), (x + tick, y)], THROUGH_RGB)
+    picture = mark(upright_rgb, sheet_to_photo, layout, reading, shape=shape)
     panel = _answer_panel(picture.shape[1], reading, estimate, advice, title)
     return np.vstack([picture, panel])
 
@@ -280,7 +320,7 @@ def _answer_panel(
         for text, size, colour in _answer_lines(reading, estimate, advice, title)
     ]
     left_height = sum(len(lines) * size * 1.25 * unit + 0.35 * unit for lines, size, _ in left)
-    legend_height = (len(_LEGEND) + 1) * 1.55 * unit
+    legend_height = (len(LEGEND) + 1) * 1.55 * unit
     body = max(left_height, legend_height) if wide else left_height + legend_height + unit
     image = Image.new("RGB", (width, round(body + 2 * pad)), PANEL_RGB)
     draw = ImageDraw.Draw(image)
@@ -305,7 +345,7 @@ def _draw_legend(
     draw: ImageDraw.ImageDraw, *, x: float, y: float, unit: float, path_mm: float
 ) -> None:
     font = panel_font(0.88 * unit)
-    for colour, text in _LEGEND:
+    for colour, text in LEGEND:
         box = (x, y + 0.1 * unit, x + 1.5 * unit, y + 1.05 * unit)
         draw.rectangle(box, outline=_CASING, width=max(3, round(unit / 4)))
         inner = (box[0] + 1, box[1] + 1, box[2] - 1, box[3] - 1)

@@ -165,7 +165,11 @@ def _tile(file: Path) -> str:
 
 
 def vessel_page(
-    journal: Journal, line: VesselLine, pictures: Mapping[str, str] | None = None
+    journal: Journal,
+    line: VesselLine,
+    pictures: Mapping[str, str] | None = None,
+    *,
+    newest: int | None = None,
 ) -> VesselPage:
     """Return what the page shows of a vessel.
 
@@ -176,13 +180,15 @@ def vessel_page(
     line : VesselLine
         The vessel today.
     pictures : mapping of str to str, optional
-        As `find_pictures` gives them.
+        SHA-256 of a photo to its picture's address, as `find_pictures` gives them.
+    newest : int, optional
+        Decide anew as of so many photos, the newest; of all when not given.
     """
     today = line.today
     history = today.history
     places = [n for n, r in enumerate(history.readings) if r.when <= today.now]
     tiles = []
-    for place in places:
+    for place in places if newest is None else places[-newest:]:
         reading = history.readings[place]
         advice = advise_at(history, place)[1]
         tiles.append(
