@@ -55,7 +55,12 @@ class Fitted:
 
 
 def fit_slides(
-    journal: Journal, *, made_at: datetime, vessel: str | None = None, species: str | None = None
+    journal: Journal,
+    *,
+    made_at: datetime,
+    vessel: str | None = None,
+    species: str | None = None,
+    keep: bool = True,
 ) -> Fitted:
     """Fit the counts that are paired with a photo, and keep the calibration.
 
@@ -67,13 +72,15 @@ def fit_slides(
         Local, naive.
     vessel, species : str or None
         One of them: a vessel's name, or a species' id.
+    keep : bool
+        False only looks: the calibration in force stays.
 
     Raises
     ------
     DensitycamError
         For a vessel or species that is not known.
     """
-    from densitycam.calibration.model import leave_one_out
+    from densitycam.calibration.model import fit_calibration, leave_one_out
 
     known = None if vessel is None else journal.vessel(vessel)
     facts = load_species((species or "") if known is None else known.species)
@@ -87,7 +94,9 @@ def fit_slides(
     calibration = prior_of(journal, facts.id, shape_of)
     points = pairs.points()
     left_out = leave_one_out(calibration, points)
-    if points:
+    if points and not keep:
+        calibration = fit_calibration(calibration, points)
+    elif points:
         calibration, _ = fit_and_keep(
             journal,
             pairs,

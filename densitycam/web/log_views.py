@@ -1,0 +1,190 @@
+"""Logging what was done: split with one tap, dose, water, note, end; and taking it back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from densitycam.errors import DensitycamError
+from densitycam.journal.log_entry import loss_of, top_up_of
+from densitycam.journal.logbook import (
+    DoseRecord,
+    EndRecord,
+    InoculationRecord,
+    LogRecord,
+    NoteRecord,
+)
+from densitycam.journal.store import SplitRecord
+from densitycam.report.daily_work import (
+    bottle_holds,
+    log_line,
+    log_words,
+    undone_words,
+    use_words,
+)
+from densitycam.web.asked import (
+    asked_number,
+    asked_time,
+    asked_vessel,
+    journal,
+    needed_quantity,
+    now,
+    quantity,
+    settings,
+    words,
+)
+
+views = Blueprint("log", __name__)
+
+
+@views.get("/log")
+def forms() -> str:
+    """Show a form for each kind of work."""
+    vessel = asked_vessel()
+    return render_template("log.html", vessel=vessel, now=now())
+
+
+@views.post("/split")
+def split() -> Response:
+    """Log a split, and the bottle that was filled from its harvest."""
+    from densitycam.journal.bottling import fill_from
+    from densitycam.journal.history import vessel_history
+
+    vessel, kept = asked_vessel(), journal()
+    keep = needed_quantity("kept_ml", "Culture kept back [mL]")
+    total = quantity("total_ml", "Culture after topping up [mL]", needed=False)
+    total = vessel.working_volume_ml if total is None else total
+    bottle_ml = quantity("bottle_ml", "In a bottle in the cold [mL]", needed=False)
+    if not keep < total:
+        raise DensitycamError(
+            f"The {keep:g} mL kept must be below the {total:g} mL after topping up.", "Correct it."
+        )
+    record = SplitRecord(vessel.name, asked_time(), keep, total)
+    with kept.transaction():
+        filling = None
+        if bottle_ml is not None:
+            _check_harvest(vessel.name, record, bottle_ml)
+            # What is in the bottle is what the photo before the split showed.
+            history = vessel_history(kept, vessel, settings())
+            filling = fill_from(history, ml=bottle_ml, filled_at=record.done_at)
+        kept.add_split(record)
+        bottle = None if filling is None else kept.add_bottle(filling.bottle)
+    _say(log_line(record), vessel.name)
+    if bottle is not None:
+        flash(f"Bottle {bottle.number}: {bottle_holds(bottle)}. Write that on it.")
+        if filling is not None and filling.trouble:
+            flash(f"It is marked as suspect, not to be fed: {filling.trouble}")
+    return redirect(url_for("look.vessel", vessel=vessel.name), 303)
+
+
+def _check_harvest(vessel: str, split: SplitRecord, bottle_ml: float) -> None:
+    from densitycam.journal.batches import waters
+
+    kept = journal()
+    held = waters(
+        kept.vessel(vessel),
+        splits=[s for s in kept.splits(vessel) if s.done_at < split.done_at],
+        log=kept.log(vessel=vessel),
+        until=split.done_at,
+    ).volume_ml
+    if not bottle_ml <= held - split.kept_ml:
+        raise DensitycamError(
+            f"The bottle's {bottle_ml:g} mL are more than the harvest of {held:g} - "
+            f"{split.kept_ml:g} mL.",
+            "Correct one of them.",
+        )
+
+
+@views.post("/dose")
+def dose() -> Response:
+    """Log nutrient of two parts."""
+    each = needed_quantity("ml_each", "Nutrient of each part [mL]", most=1e4)
+    water = quantity("new_water_ml", "The new water [mL]", needed=False)
+    return _keep(lambda vessel: DoseRecord(vessel, asked_time(), each, each, water))
+
+
+@views.post("/top-up")
+def top_up() -> Response:
+    """Log water added without a harvest."""
+    added = needed_quantity("ml", "Water added [mL]")
+    return _keep(
+        lambda vessel: top_up_of(journal(), vessel, asked_time(), added_ml=added, total_ml=None)
+    )
+
+
+@views.post("/loss")
+def loss() -> Response:
+    """Log culture that was lost, or water that evaporated."""
+    lost = needed_quantity("ml", "What is gone [mL]")
+    gone = request.form.get("evaporated") == "yes"
+    return _keep(
+        lambda vessel: loss_of(journal(), vessel, asked_time(), lost_ml=lost, evaporated=gone)
+    )
+
+
+@views.post("/note")
+def note() -> Response:
+    """Keep a few words."""
+    text = words("text")
+    if not text:
+        raise DensitycamError("A note needs words.", "Write some.")
+    return _keep(lambda vessel: NoteRecord(vessel, asked_time(), text))
+
+
+@views.post("/inoculation")
+def inoculation() -> Response:
+    """Log that a new culture begins."""
+    source = words("source")
+    density = quantity("cells_per_ml", "Its density [cells/mL]", most=1e10, needed=False)
+    return _keep(lambda vessel: InoculationRecord(vessel, asked_time(), source, density))
+
+
+@views.post("/end")
+def end() -> Response:
+    """Log that a culture ended."""
+    reason = words("reason")
+    return _keep(lambda vessel: EndRecord(vessel, asked_time(), reason))
+
+
+def _keep(make: Callable[[str], LogRecord]) -> Response:
+    """Keep a record of the form's vessel, say it, and show the vessel."""
+    vessel, kept = asked_vessel(), journal()
+    record = make(vessel.name)
+    replaced = kept.add_to_log(record)
+    _say(log_line(record), vessel.name)
+    if replaced is not None:
+        flash(f"It replaces: {log_words(replaced)}.")
+    return redirect(url_for("look.vessel", vessel=vessel.name), 303)
+
+
+def _say(text: str, vessel: str) -> None:
+    """Say what was logged, with a button that takes it back."""
+    flash(f"{vessel}\n{text}", "undo")
+
+
+@views.post("/undo")
+def undo() -> Response:
+    """Take back what was logged last of a vessel."""
+    vessel = asked_vessel()
+    undone = journal().undo(vessel=vessel.name)
+    if undone is None:
+        raise DensitycamError("There is nothing to take back.", "")
+    flash(f"Taken back: {undone_words(undone)}")
+    return redirect(url_for("look.vessel", vessel=vessel.name), 303)
+
+
+@views.post("/bottle")
+def bottle() -> Response:
+    """Keep that something of a bottle was used or thrown away."""
+    kept, number = journal(), asked_number()
+    kind = "discarded" if request.form.get("kind") == "discarded" else "used"
+    ml = quantity("ml", "How much [mL]", needed=False)
+    before = kept.bottle(number)
+    after = kept.take_from_bottle(number, done_at=now(), ml=ml, kind=kind)
+    done = next(use for use in after.uses if after.uses.count(use) > before.uses.count(use))
+    flash(use_words(after, done))
+    if before.suspect and kind == "used":
+        flash("It is marked as suspect: do not feed from it.")
+    return redirect(url_for("look.bottles"), 303)

@@ -1,0 +1,40 @@
+// The little that the pages do by themselves: a photo once chosen is sent, and cells are tapped.
+"use strict";
+
+document.documentElement.classList.add("js");
+
+for (const form of document.querySelectorAll("form[data-wait]")) {
+  const shots = form.querySelectorAll("input[type=file]");
+  const said = form.querySelector(".wait");
+  for (const shot of shots) {
+    shot.addEventListener("change", () => {
+      if (!shot.files.length) return;
+      // Only one of the two places a photo can come from is sent.
+      for (const other of shots) {
+        if (other !== shot) { other.value = ""; other.disabled = true; }
+        other.required = other === shot;
+      }
+      if (form.reportValidity()) form.requestSubmit();
+    });
+  }
+  form.addEventListener("submit", () => {
+    said.textContent = form.dataset.wait;
+    for (const button of form.querySelectorAll("button")) button.disabled = true;
+  });
+  // Going back shows the form as it was left: it can be sent again.
+  window.addEventListener("pageshow", () => {
+    said.textContent = "";
+    for (const part of form.querySelectorAll("button, input[type=file]")) part.disabled = false;
+  });
+}
+
+for (const tally of document.querySelectorAll(".tally")) {
+  const number = document.getElementById("n");
+  tally.hidden = false;
+  for (const button of tally.querySelectorAll("button")) {
+    button.addEventListener("click", () => {
+      const now = Number(number.value || 0) + Number(button.dataset.step);
+      number.value = String(Math.min(5000, Math.max(0, now)));
+    });
+  }
+}
