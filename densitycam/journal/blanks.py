@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
 from densitycam.journal.history import calibration_in_force, fit_and_keep, paired_slides
-from densitycam.journal.scoring import content_hash, measure, optics_for, refusal_of
-from densitycam.journal.store import BlankRecord, Journal
+from densitycam.journal.scoring import ReadingJob, content_hash, optics_for, read_job, refusal_of
+from densitycam.journal.store import BlankRecord, Journal, PhotoRecord
 from densitycam.vessel.blank import blank_of, detectable_attenuation
 from densitycam.vessel.reading import Reading
 from densitycam.vessel.record import VesselRecord
 
 
 def measure_blank(
-    journal: Journal, vessel: VesselRecord, photos: Sequence[Path], *, made_at: datetime
+    journal: Journal,
+    vessel: VesselRecord,
+    photos: Sequence[Path],
+    *,
+    made_at: datetime,
+    read: Callable[[ReadingJob], PhotoRecord | str] = read_job,
 ) -> tuple[BlankRecord, tuple[Reading, ...]]:
     """Read photos of a clean vessel with clean salt water and keep their mean as its blank.
 
@@ -33,6 +38,8 @@ def measure_blank(
         One or more; the same picture twice counts once.
     made_at : datetime
         Local, naive.
+    read : callable
+        Reads one photo: in another process, say.
 
     Returns
     -------
@@ -49,7 +56,9 @@ def measure_blank(
     prints = journal.prints_in_use()
     readings = []
     for sha256, path in {content_hash(p): p for p in reversed(photos)}.items():
-        photo, _ = measure(path, vessel, optics_for(vessel), sha256=sha256, prints=prints)
+        photo = read(ReadingJob(path, vessel, optics_for(vessel), sha256, tuple(prints)))
+        if isinstance(photo, str):
+            raise DensitycamError(f"{path.name}: {photo}")
         if photo.reading is None:
             raise refusal_of(photo)
         try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -46,7 +46,13 @@ class Registration:
     strays: tuple[tuple[str, float], ...] = ()
 
 
-def register(journal: Journal, photos: Sequence[Path], *, registered_at: datetime) -> Registration:
+def register(
+    journal: Journal,
+    photos: Sequence[Path],
+    *,
+    registered_at: datetime,
+    measured: Callable[[Path], PrintProfile] | None = None,
+) -> Registration:
     """Measure a print from photos of the bare card and keep it for all later readings.
 
     Parameters
@@ -57,6 +63,8 @@ def register(journal: Journal, photos: Sequence[Path], *, registered_at: datetim
         One or more of one print; the same picture twice counts once.
     registered_at : datetime
         Local, naive.
+    measured : callable, optional
+        Measures one photo in place of `measure_print`: in another process, say.
 
     Returns
     -------
@@ -70,7 +78,8 @@ def register(journal: Journal, photos: Sequence[Path], *, registered_at: datetim
         another format; nothing is then kept.
     """
     files = {content_hash(path): path for path in reversed(photos)}
-    profiles = {sha256: measure_print(path) for sha256, path in files.items()}
+    measured = measured or measure_print
+    profiles = {sha256: measured(path) for sha256, path in files.items()}
     return _keep(journal, files, profiles, registered_at)
 
 
