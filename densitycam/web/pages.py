@@ -12,7 +12,14 @@ from werkzeug.exceptions import HTTPException
 from densitycam.errors import DensitycamError
 from densitycam.report.numbers import format_day, format_density, format_ml, format_slide
 from densitycam.report.page import STYLE
-from densitycam.web import count_views, log_views, snap_views, start_views, vessel_views
+from densitycam.web import (
+    bare_views,
+    count_views,
+    log_views,
+    snap_views,
+    start_views,
+    vessel_views,
+)
 from densitycam.web.asked import close_journal
 
 __all__ = ["add_pages"]
@@ -29,7 +36,7 @@ def add_pages(app: Flask) -> None:
         With a `densitycam.web.place.Place` as its configuration's PLACE.
     """
     app.register_blueprint(_HERE)
-    for module in (vessel_views, snap_views, start_views, log_views, count_views):
+    for module in (vessel_views, snap_views, start_views, log_views, count_views, bare_views):
         app.register_blueprint(module.views)
     app.teardown_appcontext(close_journal)
     app.register_error_handler(DensitycamError, _mendable)
