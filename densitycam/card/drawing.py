@@ -51,6 +51,7 @@ _PAPER_WORDS = {"a4": "A4", "letter": "US Letter"}
 _SETTINGS: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],
     "text.usetex": False,
+    "text.parse_math": False,  # a vessel may have a $ in its name
     "path.simplify": False,
     "path.sketch": None,
     "pdf.fonttype": 3,

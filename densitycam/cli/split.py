@@ -69,53 +69,28 @@ def command(
     densitycam split --vessel "left jar" --kept-ml 225
     densitycam split --vessel "left jar" --kept-ml 225 --bottle-ml 500
     """  # noqa: D301
-    from densitycam.journal.batches import waters
-    from densitycam.journal.bottling import fill_from
     from densitycam.journal.encode import plain
-    from densitycam.journal.history import vessel_history
-    from densitycam.journal.store import SplitRecord
+    from densitycam.journal.splitting import keep_split, split_of
 
     if label is not None and bottle_ml is None:
         raise click.UsageError("--label is that of the bottle: say with --bottle-ml what is in it.")
     check_label(label)
     journal = open_journal(ctx)
     vessel = journal.vessel(name)
-    total = vessel.working_volume_ml if total_ml is None else total_ml
-    if not kept_ml < total:
-        raise click.UsageError(
-            f"--kept-ml must be below the total of {total:g} mL, not {kept_ml:g}."
-        )
-    split = SplitRecord(vessel.name, check_not_ahead(when) or now(), kept_ml, total)
-    if bottle_ml is None:
-        journal.add_split(split)
-        if as_json:
-            echo_json(split)
-        else:
-            click.echo(_said(split))
-        return
-    earlier = [s for s in journal.splits(vessel.name) if s.done_at < split.done_at]
-    log = journal.log(vessel=vessel.name)
-    held = waters(vessel, splits=earlier, log=log, until=split.done_at).volume_ml
-    if not bottle_ml <= held - kept_ml:
-        raise click.UsageError(
-            f"--bottle-ml must be at most the harvest, {held:g} - {kept_ml:g} mL, "
-            f"not {bottle_ml:g}."
-        )
+    at = check_not_ahead(when) or now()
+    split = split_of(vessel, at, kept_ml=kept_ml, total_ml=total_ml)
     settings = own_settings(ctx, journal)
-    # Before the split is kept: the bottle holds what was in the vessel before it.
-    history = vessel_history(journal, vessel, settings)
-    filling = fill_from(history, ml=bottle_ml, filled_at=split.done_at)
-    with journal.transaction():
-        journal.add_split(split)
-        bottle = journal.add_bottle(filling.bottle)
-    if label is not None:
-        write_label(settings, bottle, label)
+    filled = keep_split(journal, vessel, split, settings, bottle_ml=bottle_ml)
+    if filled is not None and label is not None:
+        write_label(settings, filled[1], label)
     if as_json:
-        echo_json({**plain(split), "bottle": plain(bottle)})
+        bottle = {} if filled is None else {"bottle": plain(filled[1])}
+        echo_json({**plain(split), **bottle})
         return
     click.echo(_said(split))
-    for line in filled_lines(filling, bottle, settings):
-        click.echo(line)
+    if filled is not None:
+        for line in filled_lines(*filled, settings):
+            click.echo(line)
     if label is not None:
         click.echo(f"Wrote {label}. Print it at 100 % and cut it out.")
 

@@ -16,7 +16,7 @@ from densitycam.journal.logbook import (
     LogRecord,
     NoteRecord,
 )
-from densitycam.journal.store import SplitRecord
+from densitycam.journal.splitting import keep_split, split_of
 from densitycam.report.daily_work import (
     bottle_holds,
     log_line,
@@ -49,52 +49,19 @@ def forms() -> str:
 @views.post("/split")
 def split() -> Response:
     """Log a split, and the bottle that was filled from its harvest."""
-    from densitycam.journal.bottling import fill_from
-    from densitycam.journal.history import vessel_history
-
     vessel, kept = asked_vessel(), journal()
     keep = needed_quantity("kept_ml", "Culture kept back [mL]")
     total = quantity("total_ml", "Culture after topping up [mL]", needed=False)
-    total = vessel.working_volume_ml if total is None else total
     bottle_ml = quantity("bottle_ml", "In a bottle in the cold [mL]", needed=False)
-    if not keep < total:
-        raise DensitycamError(
-            f"The {keep:g} mL kept must be below the {total:g} mL after topping up.", "Correct it."
-        )
-    record = SplitRecord(vessel.name, asked_time(), keep, total)
-    with kept.transaction():
-        filling = None
-        if bottle_ml is not None:
-            _check_harvest(vessel.name, record, bottle_ml)
-            # What is in the bottle is what the photo before the split showed.
-            history = vessel_history(kept, vessel, settings())
-            filling = fill_from(history, ml=bottle_ml, filled_at=record.done_at)
-        kept.add_split(record)
-        bottle = None if filling is None else kept.add_bottle(filling.bottle)
+    record = split_of(vessel, asked_time(), kept_ml=keep, total_ml=total)
+    filled = keep_split(kept, vessel, record, settings(), bottle_ml=bottle_ml)
     _say(log_line(record), vessel.name)
-    if bottle is not None:
+    if filled is not None:
+        filling, bottle = filled
         flash(f"Bottle {bottle.number}: {bottle_holds(bottle)}. Write that on it.")
-        if filling is not None and filling.trouble:
+        if filling.trouble:
             flash(f"It is marked as suspect, not to be fed: {filling.trouble}")
     return redirect(url_for("look.vessel", vessel=vessel.name), 303)
-
-
-def _check_harvest(vessel: str, split: SplitRecord, bottle_ml: float) -> None:
-    from densitycam.journal.batches import waters
-
-    kept = journal()
-    held = waters(
-        kept.vessel(vessel),
-        splits=[s for s in kept.splits(vessel) if s.done_at < split.done_at],
-        log=kept.log(vessel=vessel),
-        until=split.done_at,
-    ).volume_ml
-    if not bottle_ml <= held - split.kept_ml:
-        raise DensitycamError(
-            f"The bottle's {bottle_ml:g} mL are more than the harvest of {held:g} - "
-            f"{split.kept_ml:g} mL.",
-            "Correct one of them.",
-        )
 
 
 @views.post("/dose")

@@ -24,6 +24,7 @@ from densitycam.calibration.model import (
     leave_one_out,
     loosened,
     predictive_band,
+    species_signs,
     start_calibration,
 )
 from densitycam.calibration.signals import signals_of
@@ -338,7 +339,7 @@ def test_a_stored_calibration_comes_back_the_same_and_damage_is_told():
     with pytest.raises(DensitycamError, match="cannot be read"):
         calibration_from_json(text[: len(text) // 2])
     with pytest.raises(DensitycamError, match="format 99"):
-        calibration_from_json(text.replace('"format": 2', '"format": 99'))
+        calibration_from_json(text.replace('"format": 3', '"format": 99'))
     with pytest.raises(DensitycamError, match="cannot be read"):
         calibration_from_json('{"format": 1, "points": []}')
     # Format 1 knew no factor by which a slide is off.
@@ -347,6 +348,20 @@ def test_a_stored_calibration_comes_back_the_same_and_damage_is_told():
     for point in old["points"]:
         del point["off"]
     assert calibration_from_json(json.dumps(old)).coefficients == calibration.coefficients
+
+
+def test_the_pigment_of_an_older_format_was_another_quantity_and_bleaches_no_healthy_culture():
+    calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    healthy = reading(1.2e6)
+    assert species_signs(healthy, calibration) == ()
+    old = json.loads(calibration_to_json(calibration))
+    for point in old["points"]:
+        point["pigment"]["pigment"] += 1.5  # blue less red over less: a larger number [ln]
+    assert species_signs(healthy, calibration_from_json(json.dumps(old))) == ("pale",)
+    old["format"] = 2
+    read = calibration_from_json(json.dumps(old))
+    assert species_signs(healthy, read) == ()
+    assert estimate(healthy, read) == estimate(healthy, calibration)
 
 
 def test_a_stored_calibration_is_plain_text_and_read_without_the_fitting_library():

@@ -39,8 +39,8 @@ def test_growth_is_not_read_across_a_split_dated_with_its_days_photo(run, photo_
 
 
 def test_more_kept_than_there_is_is_refused(run, slim):
-    result = run("split", "--vessel", "slim", "--kept-ml", "500", exit_code=2)
-    assert "--kept-ml must be below the total of 500 mL, not 500" in result.output
+    result = run("split", "--vessel", "slim", "--kept-ml", "500", exit_code=1)
+    assert "The 500 mL kept must be below the total of 500 mL" in result.output
     assert (
         "Invalid value" in run("split", "--vessel", "slim", "--kept-ml", "-5", exit_code=2).output
     )
@@ -59,7 +59,15 @@ def test_a_split_fills_a_bottle_with_what_was_in_the_vessel_before(
     assert found["bottle"]["cells_per_ml"] == seen["estimate"]["cells_per_ml"]
     assert label.read_bytes().startswith(b"%PDF-")
     # 500 mL less what is kept.
-    text = run(*words, "--bottle-ml", "376", exit_code=2).output
-    assert "at most the harvest, 500 - 125 mL, not 376" in " ".join(text.split())
+    text = run(*words, "--bottle-ml", "376", exit_code=1).output
+    assert "The bottle's 376 mL are more than the harvest, 500 - 125 mL" in " ".join(text.split())
     assert "Bottle 2, slim, 2026-04-04: 375 mL at" in run(*words, "--bottle-ml", "375").output
     assert "--bottle-ml" in run(*words, "--label", label, exit_code=2).output
+
+
+def test_what_was_spilt_that_day_is_not_in_the_harvest_of_a_split_without_a_time(run, slim):
+    run("log", "loss", "--vessel", slim, "--ml", "100", "--when", "2026-04-04 08:00")
+    words = ("split", "--vessel", slim, "--kept-ml", "125", "--when", "2026-04-04", "--bottle-ml")
+    text = run(*words, "276", exit_code=1).output
+    assert "The bottle's 276 mL are more than the harvest, 400 - 125 mL" in " ".join(text.split())
+    assert "Bottle 1, slim, 2026-04-04: 275 mL" in run(*words, "275").output

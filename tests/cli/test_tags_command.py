@@ -42,6 +42,15 @@ def test_tags_are_listed_and_stay(run, two, tmp_path: Path):
     assert json.loads(again) == [{"tag": 101, "vessel": "slim"}]
 
 
+@pytest.mark.parametrize(
+    "name", ["a $\\x$ b", "$", "_^\\{", "\u05d0\u05d1 jar", "left\U0001f33fjar"]
+)
+def test_any_name_can_stand_on_a_tag(run, name, tmp_path: Path):
+    run("vessel", name, "--species", "nannochloropsis", "--volume-ml", "500", "--path-mm", "20")
+    run("tags", "--pdf", tmp_path / "tags.pdf")
+    assert (tmp_path / "tags.pdf").read_bytes().startswith(b"%PDF-")
+
+
 def test_a_tag_that_was_not_written_is_not_given(run, slim, tmp_path: Path):
     run("tags", "--pdf", tmp_path / "none" / "tags.pdf", exit_code=1)
     (tmp_path / "dir.pdf").mkdir()
