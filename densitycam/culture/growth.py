@@ -291,7 +291,7 @@ def _phase(
         return "decline", f"The density falls by {100 * (1 - math.exp(slope)):.0f} % a day."
     if crossed or len(since) < MIN_POINTS:
         return "unknown", (
-            f"Only {len(since)} photo{'' if len(since) == 1 else 's'} since the last split: "
+            f"Only {len(since)} photo{'' if len(since) == 1 else 's'} of this batch: "
             "too few to show a phase."
         )
     if fit is not None:

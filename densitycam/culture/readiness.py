@@ -341,7 +341,7 @@ def _hold_for_sign(case: _Case) -> Advice | None:
             (
                 FLAGS["pale"].meaning,
                 "Either something else makes it cloudy, as bacteria do, or the cells have lost "
-                "pigment; too few photos since the last split tell which.",
+                "pigment; too few photos of this batch tell which.",
             ),
             "Look at a drop under the microscope, and smell it.",
         )

@@ -9,7 +9,7 @@ from densitycam.calibration.estimate import Estimate, signs_with
 from densitycam.card.layout import CardLayout, Rect
 from densitycam.culture.advice import Advice
 from densitycam.flags import FLAGS
-from densitycam.report.figures import VERMILION
+from densitycam.report.figures import SKY_BLUE, VERMILION, YELLOW
 from densitycam.report.numbers import format_density, significant
 from densitycam.report.picture import (
     INK_RGB,
@@ -33,8 +33,8 @@ LARGEST_WIDTH = 1600
 
 #: Colours of the marks (Okabe & Ito 2008): they stay apart for the colour-blind, and on green.
 THROUGH_RGB = rgb_code(VERMILION)
-BESIDE_RGB = (86, 180, 233)
-GREYS_RGB = (240, 228, 66)
+BESIDE_RGB = rgb_code(SKY_BLUE)
+GREYS_RGB = rgb_code(YELLOW)
 CARD_RGB = (255, 255, 255)
 
 _CASING = (20, 28, 28)

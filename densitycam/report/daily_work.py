@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from densitycam.calibration.species import load_species
 from densitycam.culture.bottles import BottleState
 from densitycam.journal.bottle_records import BottleRecord, BottleUse
 from densitycam.journal.logbook import (
@@ -90,7 +91,8 @@ def bottle_density(bottle: BottleRecord) -> str:
 
 def bottle_line(bottle: BottleRecord, state: BottleState) -> str:
     """Return one line of the list of bottles: what it is and what to do with it."""
-    origin = f"{bottle.species} from {bottle.vessel}" if bottle.vessel else bottle.species
+    species = load_species(bottle.species).title
+    origin = f"{species} from {bottle.vessel}" if bottle.vessel else species
     return (
         f"Bottle {bottle.number}: {origin}, {day_words(bottle.filled_at)}, "
         f"{bottle_holds(bottle)}. {state.sentence}"

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 #: Colours that stay apart for the colour-blind (Okabe & Ito 2008, "Color Universal Design").
 BLUE, VERMILION, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#5F6B6D"
+SKY_BLUE, PURPLE, YELLOW = "#56B4E9", "#CC79A7", "#F0E442"
 INK = "#22302F"
 #: Lines that only guide the eye: the same grey, paler.
 _GRID = "#D9DEDD"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from densitycam.counting.chambers import chamber_by_name, unit_by_name
 from densitycam.counting.slide_photo import SlidePhoto, SquareCount
-from densitycam.report.figures import BLUE, VERMILION
+from densitycam.report.figures import BLUE, PURPLE, SKY_BLUE, VERMILION
 from densitycam.report.numbers import significant
 from densitycam.report.picture import (
     INK_RGB,
@@ -29,8 +29,8 @@ __all__ = ["slide_lines", "slide_picture"]
 #: Colours of the marks (Okabe & Ito 2008): they stay apart for the colour-blind, and on cells.
 SQUARE_RGB = rgb_code(BLUE)
 COUNTED_RGB = rgb_code(VERMILION)
-ON_LINE_RGB = (204, 121, 167)
-LEFT_OUT_RGB = (86, 180, 233)
+ON_LINE_RGB = rgb_code(PURPLE)
+LEFT_OUT_RGB = rgb_code(SKY_BLUE)
 
 #: The picture is this wide at most, and a cell so wide at least where that allows it [px].
 _WIDEST, _CELL_PX = 2800, 14.0

@@ -95,7 +95,7 @@ def test_with_too_few_photos_since_the_split_it_is_pale(run, counted, batch_phot
         flags, advice = looked_at(run, batch_photos / f"{name}.jpg")
         assert flags == ["pale"]
         assert advice["action"] == "hold"
-        assert "too few photos since the last split tell which" in advice["reasons"][1]
+        assert "too few photos of this batch tell which" in advice["reasons"][1]
     text = run("snap", batch_photos / "bleached.jpg", "--vessel", "slim", "--no-journal").output
     text = " ".join(text.split())
     assert text.count("less pigment for its turbidity than your counted cultures had") == 1
