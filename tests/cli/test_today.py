@@ -139,9 +139,9 @@ def test_bottles_in_the_cold_say_which_first_which_to_shake_which_are_past(run, 
     fill(journal, "jar", 1e4)
     for days, species, suspect in (
         (4, "isochrysis", False),
-        (0, "tetraselmis", False),
-        (-9, "tetraselmis", False),
-        (3, "tetraselmis", True),
+        (0, "Tetraselmis", False),
+        (-9, "Tetraselmis", False),
+        (3, "Tetraselmis", True),
     ):
         journal.add_bottle(
             BottleRecord(species, BEGIN + timedelta(days=days), 250.0, 1e6, suspect=suspect)
@@ -149,7 +149,7 @@ def test_bottles_in_the_cold_say_which_first_which_to_shake_which_are_past(run, 
     text = run("today", "--when", day(5.2)).output
     assert max(map(len, text.splitlines())) <= 80
     said = " ".join(text.partition("In the cold")[2].split())
-    assert said.startswith("Use first Bottle 2: tetraselmis")  # a day and a half less than bottle 1
+    assert said.startswith("Use first Bottle 2: Tetraselmis")  # a day and a half less than bottle 1
     assert "Then bottle 1 Shake bottle 2, 1, gently" in said
     assert "Past Bottle 3" in said
     assert "Do not use Bottle 4" in said
