@@ -17,6 +17,7 @@ from densitycam.errors import DensitycamError, PhotoRefusedError
 
 if TYPE_CHECKING:
     import numpy as np
+    import pillow_heif
     from PIL import Image, ImageCms
 
 #: Longest side [px] that decoding may shrink a photo to: the card then still has several
@@ -47,6 +48,9 @@ _CLOCK_RUNS_SINCE = datetime(2027, 1, 1)
 
 #: Brands of HEIF files (ISO/IEC 23008-12), from the file's first box; AVIF is Pillow's own.
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
+
+#: What Pillow opens for us; a GIF only to be told that it is an animation.
+_OTHERS = ("JPEG", "PNG", "TIFF", "WEBP", "GIF")
 
 _GREY_MODES = ("1", "L", "LA", "La", "I", "F", "I;16", "I;16L", "I;16B", "I;16N")
 _COLOUR_MODES = ("RGB", "RGBA", "RGBa", "RGBX", "P", "PA", "YCbCr")
@@ -209,6 +213,66 @@ def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
     )
 
 
+def photo_suffix(head: bytes) -> str | None:
+    """Return the usual end of the name of a photo of ours, by its content.
+
+    Parameters
+    ----------
+    head : bytes
+        The file's first 256 bytes or more.
+
+    Returns
+    -------
+    str or None
+        ".jpg", ".png", ".tif", ".webp" or ".heic"; None for what is none of these.
+    """
+    if head.startswith(b"\xff\xd8\xff"):
+        return ".jpg"
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return ".png"
+    if head[:4] in (b"II*\0", b"MM\0*"):
+        return ".tif"
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return ".webp"
+    return ".heic" if _is_heif(head) else None
+
+
+def exif_time(path: Path) -> datetime | None:
+    """Return when a photo was taken by its EXIF block, without decoding its pixels.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+
+    Returns
+    -------
+    datetime or None
+        Local, naive; None where it does not say, or is no photo.
+
+    Raises
+    ------
+    DensitycamError
+        When pillow-heif is missing for a HEIC.
+    OSError
+        When the file cannot be read.
+    """
+    from PIL import Image
+
+    data = path.read_bytes()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # damaged EXIF blocks are common
+        try:
+            if _is_heif(data):
+                image = Image.new("RGB", (1, 1))  # the block alone, for decoding takes a second
+                image.info["exif"] = _heif_file(path, data).info.get("exif")
+            else:
+                image = Image.open(io.BytesIO(data), formats=_OTHERS)
+            return _read_exif(image).taken_at
+        except (*_DAMAGE, PhotoRefusedError, Image.DecompressionBombError):
+            return None
+
+
 def _unreadable(path: Path, what: str, advice: str = "") -> PhotoRefusedError:
     return PhotoRefusedError(
         f"{path.name} {what}.",
@@ -232,7 +296,10 @@ def _decode(path: Path, data: bytes, *, full_size: bool) -> tuple[np.ndarray, _E
         warnings.simplefilter("ignore")
         try:
             heif = _is_heif(data)
-            image = _open_heif(path, data) if heif else Image.open(io.BytesIO(data))
+            # Of the formats that Pillow knows, those a phone may send: others run programs (EPS).
+            image = (
+                _open_heif(path, data) if heif else Image.open(io.BytesIO(data), formats=_OTHERS)
+            )
             _refuse_by_kind(path, image)
             told = _read_exif(image)
             # libheif has turned the picture already by the file's own boxes, which the standard
@@ -280,8 +347,8 @@ def _is_heif(data: bytes) -> bool:
     return any(brand in brands for brand in _HEIF_BRANDS)
 
 
-def _open_heif(path: Path, data: bytes) -> Image.Image:
-    """Decode a HEIF file's main picture to 8 bits, upright by the file's own boxes."""
+def _heif_file(path: Path, data: bytes) -> pillow_heif.HeifFile:
+    """Open a HEIF file without decoding it."""
     try:
         import pillow_heif
     except ImportError:
@@ -290,7 +357,12 @@ def _open_heif(path: Path, data: bytes) -> Image.Image:
             "is not installed.",
             "Install it with 'pip install pillow-heif', or send the photo from the phone as JPEG.",
         ) from None
-    file = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+    return pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+
+
+def _open_heif(path: Path, data: bytes) -> Image.Image:
+    """Decode a HEIF file's main picture to 8 bits, upright by the file's own boxes."""
+    file = _heif_file(path, data)
     _refuse_too_large(path, file.size)
     image = file.to_pillow()
     transfer = (image.info.get("nclx_profile") or {}).get("transfer_characteristics")
@@ -542,7 +614,15 @@ def capture_time_from_name(path: Path) -> tuple[datetime, str]:
     tuple of datetime and str
         Local naive time, and "name" or "file".
     """
-    for found in _NAME_TIME.finditer(path.stem):
+    when = time_in_name(path.stem)
+    if when is not None:
+        return when, "name"
+    return datetime.fromtimestamp(path.stat().st_mtime).replace(microsecond=0), "file"
+
+
+def time_in_name(stem: str) -> datetime | None:
+    """Return the local time that a file's name without its end tells, or None."""
+    for found in _NAME_TIME.finditer(stem):
         year, month, day, hour, minute, second = (int(g) if g else None for g in found.groups())
         try:
             when = datetime(
@@ -556,5 +636,5 @@ def capture_time_from_name(path: Path) -> tuple[datetime, str]:
         except ValueError:
             continue
         if possible_time(when):
-            return when, "name"
-    return datetime.fromtimestamp(path.stat().st_mtime).replace(microsecond=0), "file"
+            return when
+    return None
