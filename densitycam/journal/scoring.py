@@ -228,6 +228,8 @@ def read_job(job: ReadingJob) -> PhotoRecord | str:
         return str(error)
     except ImportError:
         raise
+    except MemoryError:
+        return "Reading it takes more memory than there is. Send the photo as a plain JPEG."
     except Exception as error:  # a fault of ours in one photo must not cost the others
         return unexpected(error)
     return record

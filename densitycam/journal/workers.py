@@ -6,7 +6,13 @@ import os
 import signal
 import threading
 from collections.abc import Callable
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import (
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    TimeoutError,
+)
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from multiprocessing import get_context, parent_process
@@ -32,14 +38,19 @@ class Workers(Executor):
     ----------
     count : int
         Processes, >= 1; none is started before there is work for it.
+    limit_s : float or None
+        A job that takes longer is ended with its process, and not begun again [s]; the process's
+        start counts too.
 
     Raises
     ------
     DensitycamError
-        By `Future.result`, of a job that ended its process twice.
+        By `Future.result`, of a job that ended its process twice, or took too long.
     """
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, count: int, *, limit_s: float | None = None) -> None:
+        self._limit_s = limit_s
+        self._stopped = False
         # One thread a process: it hands over a job, waits for it, and sees its process die.
         self._threads = ThreadPoolExecutor(count, thread_name_prefix="densitycam-worker")
         self._own = threading.local()
@@ -55,19 +66,42 @@ class Workers(Executor):
         for pool in self._pools:
             pool.shutdown(wait=wait)
 
+    def stop(self) -> None:
+        """End the processes now, whatever they are at, and begin nothing more."""
+        self._stopped = True
+        self._threads.shutdown(wait=False, cancel_futures=True)
+        for pool in list(self._pools):
+            _kill(pool)
+        self._threads.shutdown()
+
     def _work(self, fn: Callable[..., T], args: tuple[Any, ...], kwargs: dict[str, Any]) -> T:
         for _ in range(_TRIES):
+            if self._stopped:
+                raise DensitycamError("The program is ending.", "Start it again.")
             try:
-                return self._process().submit(fn, *args, **kwargs).result()
+                job = self._process().submit(fn, *args, **kwargs)
+                return job.result(self._limit_s)
             except BrokenProcessPool:
-                self._own.pool.shutdown(wait=False)
-                self._pools.remove(self._own.pool)
-                del self._own.pool
+                self._give_up_process()
+            except TimeoutError:
+                if job.done():  # the job itself failed so
+                    raise
+                _kill(self._own.pool)
+                self._give_up_process()
+                raise DensitycamError(
+                    f"Reading it took longer than {self._limit_s:g} s and was stopped.",
+                    "Save the photo as a plain JPEG, or take it anew.",
+                ) from None
         raise DensitycamError(
             "Reading it ended the process that read it, twice.",
             "If the computer was short of memory, close other programs and use fewer workers; "
             "else save the photo as a plain JPEG, or take it anew.",
         )
+
+    def _give_up_process(self) -> None:
+        self._own.pool.shutdown(wait=False)
+        self._pools.remove(self._own.pool)
+        del self._own.pool
 
     def _process(self) -> ProcessPoolExecutor:
         """Return this thread's process, started where it has none."""
@@ -78,6 +112,13 @@ class Workers(Executor):
             self._own.pool = pool
             self._pools.append(pool)
         return pool
+
+
+def _kill(pool: ProcessPoolExecutor) -> None:
+    """End a pool's process at once; its pool then says that it is broken."""
+    # Python 3.14 has kill_workers() for it.
+    for process in list((pool._processes or {}).values()):
+        process.kill()
 
 
 def usable_cores() -> int:
