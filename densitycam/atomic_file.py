@@ -10,7 +10,7 @@ from pathlib import Path
 from densitycam.errors import DensitycamError
 
 
-def write_whole(path: str | Path, content: bytes) -> None:
+def write_whole(path: str | Path, content: bytes, *, mode: int = 0o666) -> None:
     """Put `content` at `path`; a reader sees the old file or the new one, never half of one.
 
     Parameters
@@ -19,6 +19,8 @@ def write_whole(path: str | Path, content: bytes) -> None:
         Where to; an existing file is replaced.
     content : bytes
         The whole file.
+    mode : int, default 0o666
+        Who may read and write it, before the user's umask; 0o600 for a secret.
 
     Raises
     ------
@@ -31,7 +33,7 @@ def write_whole(path: str | Path, content: bytes) -> None:
     temporary = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
     try:
         # O_EXCL: never follow a link that lies ready under the temporary name.
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()

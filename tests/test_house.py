@@ -65,7 +65,7 @@ IMPORT_NAMES = {
     "scikit-learn": "sklearn",
 }
 #: What we import that a requirement always brings along, so that it need not be named again.
-BRINGS_ALONG = {"scikit-learn": ("scipy",), "flask": ("markupsafe", "werkzeug")}
+BRINGS_ALONG = {"scikit-learn": ("scipy",), "flask": ("itsdangerous", "markupsafe", "werkzeug")}
 
 FILES = sorted(PACKAGE.rglob("*.py"))
 NAMES = [str(f.relative_to(ROOT)) for f in FILES]
