@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import io
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -25,14 +24,23 @@ from densitycam.report.daily_work import bottle_holds, log_words, use_words
 from densitycam.report.growth_chart import Ahead, ChartPanel
 from densitycam.report.numbers import format_density, format_slide
 from densitycam.report.page import PhotoTile, VesselPage
+from densitycam.report.picture import photo_jpeg
 from densitycam.report.text import decision_words
 
-__all__ = ["calibrated_words", "find_pictures", "forecast_of", "vessel_page", "vessel_panel"]
+__all__ = [
+    "TILE_PX",
+    "TILE_QUALITY",
+    "calibrated_words",
+    "find_pictures",
+    "forecast_of",
+    "vessel_page",
+    "vessel_panel",
+]
 
 #: Width of a picture of the strip [px]: sharp at twice the 144 at which it is shown.
-_TILE_PX = 288
+TILE_PX = 288
 #: Its JPEG quality (chosen by eye: bars still crisp, some 8 kB each).
-_TILE_QUALITY = 62
+TILE_QUALITY = 62
 #: How many photos of a vessel the strip holds, the newest. Our own choice: about 0.3 MB.
 STRIP = 40
 
@@ -153,15 +161,8 @@ def find_pictures(folder: Path, wanted: Mapping[str, Sequence[str]]) -> tuple[di
 
 
 def _tile(file: Path) -> str:
-    from PIL import Image
-
-    from densitycam.photo.decode import decode_photo
-
-    image = Image.fromarray(decode_photo(file).rgb)
-    image.thumbnail((_TILE_PX, _TILE_PX), Image.Resampling.LANCZOS)
-    stream = io.BytesIO()
-    image.save(stream, format="JPEG", quality=_TILE_QUALITY, optimize=True)
-    return f"data:image/jpeg;base64,{base64.b64encode(stream.getvalue()).decode()}"
+    picture = photo_jpeg(file, TILE_PX, quality=TILE_QUALITY)
+    return f"data:image/jpeg;base64,{base64.b64encode(picture).decode()}"
 
 
 def vessel_page(

@@ -12,7 +12,7 @@ from densitycam.report.figures import GREY, INK
 
 if TYPE_CHECKING:
     import numpy as np
-    from PIL import ImageFont
+    from PIL import Image, ImageFont
 
 RGBCode = tuple[int, int, int]
 
@@ -21,8 +21,10 @@ __all__ = [
     "PANEL_RGB",
     "QUIET_RGB",
     "RGBCode",
+    "jpeg_bytes",
     "need_rgb",
     "panel_font",
+    "photo_jpeg",
     "picture_format",
     "rgb_code",
     "write_picture",
@@ -88,6 +90,51 @@ def picture_format(path: str | Path) -> str:
             "Give it a name that ends in .jpg or .png.",
         )
     return "PNG" if suffix == ".png" else "JPEG"
+
+
+def jpeg_bytes(array: np.ndarray) -> bytes:
+    """Return a picture as a JPEG without any metadata: no place, no time, no camera.
+
+    Parameters
+    ----------
+    array : ndarray of uint8, shape (H, W, 3)
+        RGB picture.
+    """
+    from PIL import Image
+
+    return _encoded(Image.fromarray(array), _JPEG_QUALITY)
+
+
+def photo_jpeg(path: Path, longest_px: int, *, quality: int = _JPEG_QUALITY) -> bytes:
+    """Return a photo, upright and small, as a JPEG without any metadata.
+
+    Parameters
+    ----------
+    path : Path
+        The photo.
+    longest_px : int
+        Its longer side at most [px], up to `densitycam.photo.decode.WORKING_SIDE_PX`.
+    quality : int, default 88
+        The JPEG's, 1 to 95.
+
+    Raises
+    ------
+    DensitycamError
+        When it cannot be read.
+    """
+    from PIL import Image
+
+    from densitycam.photo.decode import decode_photo
+
+    image = Image.fromarray(decode_photo(path).rgb)
+    image.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
+    return _encoded(image, quality)
+
+
+def _encoded(image: Image.Image, quality: int) -> bytes:
+    stream = io.BytesIO()
+    image.save(stream, format="JPEG", quality=quality, optimize=True)
+    return stream.getvalue()
 
 
 def write_picture(array: np.ndarray, path: str | Path) -> None:

@@ -61,7 +61,9 @@ def take() -> AnyResponse:
     own = _own_optics()
     by_tag = request.form.get("vessel") == "" and bool(kept.tags())
     vessel = None if by_tag else asked_vessel()
-    original = keep_original(place().photos_folder, upload.stream, upload.filename or "", now())
+    original = keep_original(
+        place().photos_folder, upload.stream, upload.filename or "", now(), place().reader.taken_at
+    )
     if vessel is None:
         name = vessel_by_tag(kept, place().reader.tags(original.path))
         if name is None:
