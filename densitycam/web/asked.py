@@ -6,12 +6,14 @@ import math
 from datetime import datetime
 
 from flask import abort, current_app, g, request
+from werkzeug.datastructures import FileStorage
 
 from densitycam.culture.settings import Settings
 from densitycam.errors import DensitycamError
 from densitycam.journal.settings_file import load_settings, settings_path
 from densitycam.journal.store import Journal
 from densitycam.vessel.record import VesselRecord
+from densitycam.web.originals import Original, keep_original
 from densitycam.web.place import Place
 
 #: Longest text taken from a form: a note, a source, a reason [characters].
@@ -54,6 +56,23 @@ def settings() -> Settings:
         For a line of the settings file that cannot be used.
     """
     return load_settings(settings_path(place().journal_path), journal())
+
+
+def keep_upload(upload: FileStorage) -> Original:
+    """Keep a photo that was sent, byte for byte.
+
+    Raises
+    ------
+    DensitycamError
+        When it is no photo, or cannot be kept.
+    """
+    return keep_original(
+        place().photos_folder,
+        upload.stream,
+        upload.filename or "",
+        now(),
+        place().reader.taken_at,
+    )
 
 
 def now() -> datetime:

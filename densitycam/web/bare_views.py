@@ -12,8 +12,7 @@ from densitycam.journal.blanks import detection_limit_of, measure_blank
 from densitycam.journal.prints import measure_print, register
 from densitycam.report.numbers import format_cells
 from densitycam.report.text import registration_text
-from densitycam.web.asked import asked_vessel, journal, now, place
-from densitycam.web.originals import keep_original
+from densitycam.web.asked import asked_vessel, journal, keep_upload, now, place
 
 views = Blueprint("bare", __name__)
 
@@ -45,7 +44,7 @@ def measure_card() -> Response:
         journal(),
         _sent(),
         registered_at=now(),
-        measured=lambda path: reader.run(measure_print, path),
+        measured=lambda path: reader.do(measure_print, path),
     )
     words = registration_text(done.record.profile, strays=done.strays)
     flash(f"Print {words}. Used for every photo read from now on.")
@@ -86,5 +85,4 @@ def _sent() -> list[Path]:
         raise DensitycamError(
             f"{len(uploads)} photos came along.", f"Send one to {_MOST}, two or three are good."
         )
-    folder = place().photos_folder
-    return [keep_original(folder, f.stream, f.filename or "", now()).path for f in uploads]
+    return [keep_upload(upload).path for upload in uploads]

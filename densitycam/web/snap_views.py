@@ -25,12 +25,13 @@ from densitycam.web.asked import (
     asked_number,
     asked_vessel,
     journal,
+    keep_upload,
     now,
     place,
     quantity,
     settings,
 )
-from densitycam.web.originals import keep_original, original_of
+from densitycam.web.originals import original_of
 
 views = Blueprint("snap", __name__)
 
@@ -61,9 +62,7 @@ def take() -> AnyResponse:
     own = _own_optics()
     by_tag = request.form.get("vessel") == "" and bool(kept.tags())
     vessel = None if by_tag else asked_vessel()
-    original = keep_original(
-        place().photos_folder, upload.stream, upload.filename or "", now(), place().reader.taken_at
-    )
+    original = keep_upload(upload)
     if vessel is None:
         name = vessel_by_tag(kept, place().reader.tags(original.path))
         if name is None:
@@ -91,6 +90,8 @@ def take() -> AnyResponse:
         return redirect(url_for("snap.photo", number=refused.id), 303)
     for said in snap_notes(snapped, now(), registered=bool(record.prints)):
         flash(said, "beside")
+    if original.time_source == "arrival":
+        flash("It tells no time of its own: when it arrived is taken for it.", "beside")
     return redirect(url_for("snap.photo", number=snapped.here.photo.id), 303)
 
 
