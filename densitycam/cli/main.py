@@ -19,6 +19,7 @@ COMMANDS = (
     "blank",
     "snap",
     "today",
+    "serve",
     "count",
     "calibrate",
     "recalibrate",

@@ -17,7 +17,15 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from densitycam.web.place import Place
 
-__all__ = ["HEADERS", "LARGEST_BODY", "LARGEST_PHOTO", "guard", "is_let_in", "plain_page"]
+__all__ = [
+    "HEADERS",
+    "LARGEST_BODY",
+    "LARGEST_PHOTO",
+    "STRANGER",
+    "guard",
+    "is_let_in",
+    "plain_page",
+]
 
 #: Largest photo taken [bytes]: a phone's with 50 million pixels has 15 to 25 MB (from memory).
 LARGEST_PHOTO = 40_000_000
@@ -45,6 +53,14 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
+
+
+#: What somebody is told who was not let in.
+STRANGER = (
+    "This page is not open to you yet.",
+    "Scan the code that the computer shows on which densitycam serve --lan runs, or type the "
+    "address beside it.",
+)
 
 
 def guard(app: Flask, place: Place) -> None:
@@ -88,22 +104,18 @@ def _refuse_strangers(place: Place) -> AnyResponse | None:
                         "computer shows on which densitycam serve runs.")  # fmt: skip
     if place.secret is None or request.endpoint == "enter" or session.get(_LET_IN) is True:
         return None
-    return stranger()
+    return _stranger()
 
 
-def stranger() -> AnyResponse:
+def _stranger() -> AnyResponse:
     """Return the answer to somebody who was not let in: what to do, and nothing else."""
-    return _refused(
-        "This page is not open to you yet.",
-        "Scan the code that the computer shows on which densitycam serve --lan runs, "
-        "or type the address below it.",
-    )
+    return _refused(*STRANGER)
 
 
 def _enter(place: Place, secret: str) -> AnyResponse:
     if place.secret is not None:
         if not hmac.compare_digest(secret.encode(), place.secret.encode()):
-            return stranger()
+            return _stranger()
         session[_LET_IN] = True
         session.permanent = True
     return redirect("/", 303)

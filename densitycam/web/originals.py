@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 import secrets
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ from densitycam.journal.store import PhotoRecord
 from densitycam.photo.decode import photo_suffix, time_in_name
 from densitycam.web.guard import LARGEST_PHOTO
 
-__all__ = ["Original", "keep_original", "original_of", "photos_folder"]
+__all__ = ["Original", "drop_halves", "keep_original", "original_of", "photos_folder"]
 
 #: So much of the hash stands in a name: 48 bits, and the whole hash is checked on use.
 _HASH_CHARACTERS = 12
@@ -30,6 +31,7 @@ _OUR_NAME = re.compile(
 )
 #: Read and written so much at a time, so that a photo never stands in memory whole [bytes].
 _PIECE = 1 << 18
+_DAY_S = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,14 @@ def keep_original(
     finally:
         with suppress(OSError):
             half.unlink()
+
+
+def drop_halves(folder: Path) -> None:
+    """Remove what a run that was killed left half-written a day ago or longer."""
+    for half in folder.glob(".*.part"):
+        with suppress(OSError):
+            if time.time() - half.stat().st_mtime > _DAY_S:
+                half.unlink()
 
 
 def original_of(folder: Path, record: PhotoRecord) -> Path | None:
