@@ -850,8 +850,32 @@ class Journal:
             for row in rows
         )
 
+    def last_entry(self, vessel: str) -> int:
+        """Return the number of what was logged last of a vessel; 0 where nothing was."""
+        return self._last(vessel)[0]
+
+    def _last(self, vessel: str | None) -> tuple[int, str, int]:
+        """Return number, table and row of what was logged last; 0, "", 0 where nothing was."""
+        owned = {
+            "splits": "vessel_id",
+            "log": "vessel_id",
+            "bottles": "vessel_id",
+            "bottle_uses": "(SELECT b.vessel_id FROM bottles b WHERE b.id = bottle_id)",
+        }
+        wanted = None if vessel is None else self._vessel_id(vessel)
+        last = (0, "", 0)
+        for table, owner in owned.items():
+            row = self._db.execute(
+                f"SELECT entry, id FROM {table} WHERE entry IS NOT NULL "
+                f"AND (? IS NULL OR {owner} = ?) ORDER BY entry DESC LIMIT 1",
+                (wanted, wanted),
+            ).fetchone()
+            if row is not None:
+                last = max(last, (int(row[0]), table, int(row[1])))
+        return last
+
     def undo(
-        self, *, vessel: str | None = None
+        self, *, vessel: str | None = None, only: int | None = None
     ) -> LogRecord | SplitRecord | BottleRecord | tuple[BottleRecord, BottleUse] | None:
         """Take back what was logged last, whatever day it is dated.
 
@@ -859,6 +883,8 @@ class Journal:
         ----------
         vessel : str or None
             Only what was logged of this vessel, its bottles among it.
+        only : int or None
+            A `last_entry`: nothing is taken back where it is no longer the last.
 
         Returns
         -------
@@ -866,25 +892,9 @@ class Journal:
             What is no longer in the journal; of a use, the bottle as it is now. None where
             nothing is left to take back.
         """
-        owned = {
-            "splits": "vessel_id",
-            "log": "vessel_id",
-            "bottles": "vessel_id",
-            "bottle_uses": "(SELECT b.vessel_id FROM bottles b WHERE b.id = bottle_id)",
-        }
         with self.transaction():
-            wanted = None if vessel is None else self._vessel_id(vessel)
-            last = (0, "", 0)
-            for table, owner in owned.items():
-                row = self._db.execute(
-                    f"SELECT entry, id FROM {table} WHERE entry IS NOT NULL "
-                    f"AND (? IS NULL OR {owner} = ?) ORDER BY entry DESC LIMIT 1",
-                    (wanted, wanted),
-                ).fetchone()
-                if row is not None:
-                    last = max(last, (int(row[0]), table, int(row[1])))
-            _, table, number = last
-            if not table:
+            entry, table, number = self._last(vessel)
+            if not table or (only is not None and entry != only):
                 return None
             undone: LogRecord | SplitRecord | BottleRecord | BottleUse
             if table == "splits":

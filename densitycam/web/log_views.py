@@ -55,7 +55,7 @@ def split() -> Response:
     bottle_ml = quantity("bottle_ml", "In a bottle in the cold [mL]", needed=False)
     record = split_of(vessel, asked_time(), kept_ml=keep, total_ml=total)
     filled = keep_split(kept, vessel, record, settings(), bottle_ml=bottle_ml)
-    _say(log_line(record), vessel.name)
+    _say(log_line(record), vessel.name, entries=1 if filled is None else 2)
     if filled is not None:
         filling, bottle = filled
         flash(f"Bottle {bottle.number}: {bottle_holds(bottle)}. Write that on it.")
@@ -126,19 +126,32 @@ def _keep(make: Callable[[str], LogRecord]) -> Response:
     return redirect(url_for("look.vessel", vessel=vessel.name), 303)
 
 
-def _say(text: str, vessel: str) -> None:
-    """Say what was logged, with a button that takes it back."""
-    flash(f"{vessel}\n{text}", "undo")
+def _say(text: str, vessel: str, *, entries: int = 1) -> None:
+    """Say what was logged, with a button that takes it back, all its entries."""
+    flash(f"{vessel}\n{journal().last_entry(vessel)}\n{entries}\n{text}", "undo")
 
 
 @views.post("/undo")
 def undo() -> Response:
-    """Take back what was logged last of a vessel."""
-    vessel = asked_vessel()
-    undone = journal().undo(vessel=vessel.name)
-    if undone is None:
-        raise DensitycamError("There is nothing to take back.", "")
-    flash(f"Taken back: {undone_words(undone)}")
+    """Take back what was logged last of a vessel, or what the button was made for."""
+    vessel, kept = asked_vessel(), journal()
+    last = asked_number("entry") if "entry" in request.form else None
+    undone = []
+    with kept.transaction():
+        for _ in range(min(2, asked_number("entries")) if "entries" in request.form else 1):
+            taken = kept.undo(vessel=vessel.name, only=None if undone else last)
+            if taken is None:
+                break
+            undone.append(undone_words(taken))
+    if not undone:
+        raise DensitycamError(
+            "There is nothing to take back."
+            if last is None
+            else "Something else was logged of it since, or this was taken back already.",
+            "See what was logged, and take back the last.",
+        )
+    for words_of_it in undone:
+        flash(f"Taken back: {words_of_it}")
     return redirect(url_for("look.vessel", vessel=vessel.name), 303)
 
 
