@@ -128,7 +128,8 @@ def _keep(make: Callable[[str], LogRecord]) -> Response:
 
 def _say(text: str, vessel: str, *, entries: int = 1) -> None:
     """Say what was logged, with a button that takes it back, all its entries."""
-    flash(f"{vessel}\n{journal().last_entry(vessel)}\n{entries}\n{text}", "undo")
+    told = {"vessel": vessel, "entry": journal().last_entry(vessel), "entries": entries}
+    flash({**told, "text": text}, "undo")  # type: ignore[arg-type]  # a session keeps any JSON
 
 
 @views.post("/undo")
