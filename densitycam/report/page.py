@@ -53,6 +53,8 @@ class PhotoTile:
         In words.
     picture : str
         A data: address of a small JPEG; "" where the file was not found.
+    link : str
+        The address of the photo's own page; "" where it has none.
     """
 
     when: datetime
@@ -60,6 +62,7 @@ class PhotoTile:
     decision: str
     signs: str
     picture: str = ""
+    link: str = ""
 
 
 @dataclass(frozen=True)
@@ -353,7 +356,7 @@ def strip_html(page: VesselPage, ident: str) -> str:
     if not shown:
         return ""
     tiles = "".join(
-        f'<li><figure><img src="{t.picture}" alt="{escape(_alt(page, t))}" loading="lazy">'
+        f"<li><figure>{_tile(page, t)}"
         f"<figcaption>{format_day(t.when)} {t.when:%H:%M}<br>{escape(t.density)}"
         f"{'<br>' + escape(t.signs) if t.signs else ''}</figcaption></figure></li>"
         for t in shown
@@ -362,6 +365,11 @@ def strip_html(page: VesselPage, ident: str) -> str:
         f'<h3 id="{ident}-photos">Photos</h3><ul class="strip" tabindex="0" '
         f'aria-labelledby="{ident}-photos">{tiles}</ul>'
     )
+
+
+def _tile(page: VesselPage, tile: PhotoTile) -> str:
+    image = f'<img src="{escape(tile.picture)}" alt="{escape(_alt(page, tile))}" loading="lazy">'
+    return f'<a href="{escape(tile.link)}">{image}</a>' if tile.link else image
 
 
 def _alt(page: VesselPage, tile: PhotoTile) -> str:
@@ -407,6 +415,6 @@ def log_html(page: VesselPage) -> str:
     return _table(
         f"Splits, counts and notes, {len(rows)}",
         f"What was done with {name}",
-        ("Day", "What", ""),
+        ("Day", "What", "Details"),
         rows,
     )

@@ -170,6 +170,7 @@ def vessel_page(
     line: VesselLine,
     pictures: Mapping[str, str] | None = None,
     *,
+    links: Mapping[str, str] | None = None,
     newest: int | None = None,
 ) -> VesselPage:
     """Return what the page shows of a vessel.
@@ -182,6 +183,8 @@ def vessel_page(
         The vessel today.
     pictures : mapping of str to str, optional
         SHA-256 of a photo to its picture's address, as `find_pictures` gives them.
+    links : mapping of str to str, optional
+        SHA-256 of a photo to the address of its own page.
     newest : int, optional
         Decide anew as of so many photos, the newest; of all when not given.
     """
@@ -199,6 +202,7 @@ def vessel_page(
                 decision=_decided(advice),
                 signs=", ".join(FLAGS[n].title for n in FLAGS if n in reading.flags),
                 picture=(pictures or {}).get(reading.photo.sha256, ""),
+                link=(links or {}).get(reading.photo.sha256, ""),
             )
         )
     return VesselPage(

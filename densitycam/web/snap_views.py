@@ -88,7 +88,8 @@ def take() -> AnyResponse:
         if refused is None:
             raise
         return redirect(url_for("snap.photo", number=refused.id), 303)
-    for said in snap_notes(snapped, now(), registered=bool(record.prints)):
+    # That a print was not measured, the photo's page says itself.
+    for said in snap_notes(snapped, now(), registered=True):
         flash(said, "beside")
     if original.time_source == "arrival":
         flash("It tells no time of its own: when it arrived is taken for it.", "beside")

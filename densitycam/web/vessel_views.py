@@ -83,7 +83,8 @@ def vessel() -> str:
         for r in readings
         if original_of(place().photos_folder, r.photo) is not None
     }
-    page = vessel_page(kept, line, pictures, newest=_PHOTOS)
+    links = {r.photo.sha256: url_for("snap.photo", number=r.photo.id) for r in readings}
+    page = vessel_page(kept, line, pictures, links=links, newest=_PHOTOS)
     last = None if line.today.reading is None else line.today.reading.photo.id
     plan = line.today.advice.plan if line.today.ended is None else None
     if line.turn is not None and not line.turn.today:
