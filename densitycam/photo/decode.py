@@ -320,7 +320,9 @@ def _decode(path: Path, data: bytes, *, full_size: bool) -> tuple[np.ndarray, _E
                 path, "is not a picture", "Give a JPEG, PNG, TIFF, WebP or HEIC file."
             ) from None
         except Image.DecompressionBombError:
-            raise _unreadable(path, "claims too many pixels") from None
+            raise _unreadable(
+                path, "claims too many pixels", "Use the phone's normal photo size."
+            ) from None
         except _DAMAGE as error:
             reason = "is cut short" if "truncated" in str(error) else "is damaged"
             raise _unreadable(path, reason) from None

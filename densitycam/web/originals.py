@@ -107,7 +107,7 @@ def keep_original(
             when, source = now.replace(microsecond=0), "arrival"
         known = _find(folder, digest)
         if known is not None:
-            return Original(known, digest, when, source)
+            return Original(known, digest, time_in_name(known.stem) or when, source)
         name = f"{when:%Y-%m-%d_%H%M%S}_{digest[:_HASH_CHARACTERS]}{suffix}"
         target = folder / f"{when:%Y-%m}" / name
         target.parent.mkdir(exist_ok=True)
@@ -199,7 +199,7 @@ def _write(half: Path, stream: IO[bytes]) -> tuple[str, str]:
             size += len(piece)
             if size > LARGEST_PHOTO:
                 raise DensitycamError(
-                    f"The photo has more than {LARGEST_PHOTO / 1e6:.0f} MB.",
+                    f"The photo has more than {LARGEST_PHOTO / 1e6:g} MB.",
                     "Send one as the phone's camera makes it by itself, not a raw one.",
                 )
             digest.update(piece)

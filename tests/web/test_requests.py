@@ -181,12 +181,12 @@ def test_nothing_of_a_strangers_body_is_waited_for(lan_page):
 # Too slow ---------------------------------------------------------------------------------------
 
 
-def test_twenty_that_send_a_byte_a_second_delay_nobody(page):
+def test_those_that_send_a_byte_a_second_hold_no_thread(page):
     visitor = page.visitor()
     visitor.token("/snap")
     stop = threading.Event()
     with ExitStack() as stack:
-        slow = [stack.enter_context(connect(page)) for _ in range(20)]
+        slow = [stack.enter_context(connect(page)) for _ in range(server.THREADS + 8)]
         for n, raw in enumerate(slow):
             whole = head(page, "Content-Length: 4000000", cookies=visitor.cookies.items())
             raw.sendall(whole if n % 2 else whole[:20])  # half of them are slow in the body
@@ -201,9 +201,7 @@ def test_twenty_that_send_a_byte_a_second_delay_nobody(page):
         try:
             begun = time.monotonic()
             while time.monotonic() < begun + 4:
-                asked = time.monotonic()
                 assert page.visitor().get("/snap").status == 200
-                assert time.monotonic() - asked < 10
         finally:
             stop.set()
             sender.join()
