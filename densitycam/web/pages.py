@@ -74,10 +74,10 @@ def style() -> Response:
 
 def _mendable(error: DensitycamError) -> tuple[str, int]:
     """Say what is wrong and what to do next; nothing was changed."""
-    return _fault(error.problem, error.advice), 400
+    return _fault(error.problem, error.advice, request.values.get("vessel", "")), 400
 
 
-def _refused(error: HTTPException) -> tuple[str, int] | HTTPException:
+def _refused(error: HTTPException) -> tuple[str, int, dict[str, str]] | HTTPException:
     code = error.code or 500
     if code < 400:
         return error  # a redirect
@@ -90,10 +90,12 @@ def _refused(error: HTTPException) -> tuple[str, int] | HTTPException:
     own = error.description if code in (400, 404, 503) and error.description else ""
     # What werkzeug says by itself is for programmers.
     ours = own != type(error).description
-    return _fault(own if own and ours else said[0], said[1]), code
+    wait = getattr(error, "retry_after", None)
+    headers = {} if wait is None else {"Retry-After": str(wait)}
+    # A form that was too large to read would be refused once more.
+    vessel = (request.args if code == 413 else request.values).get("vessel", "")
+    return _fault(own if own and ours else said[0], said[1], vessel), code, headers
 
 
-def _fault(problem: str, advice: str) -> str:
-    return render_template(
-        "fault.html", problem=problem, advice=advice, vessel=request.values.get("vessel", "")
-    )
+def _fault(problem: str, advice: str, vessel: str) -> str:
+    return render_template("fault.html", problem=problem, advice=advice, vessel=vessel)

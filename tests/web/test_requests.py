@@ -13,6 +13,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from web_server import multipart
 
 from densitycam.errors import DensitycamError
 from densitycam.journal.store import Journal
@@ -139,9 +140,21 @@ def test_the_largest_photo_just_fits_and_one_more_byte_does_not(page):
 
 
 def multipart_of(token: str, photo: bytes) -> tuple[bytes, str]:
-    from web_server import multipart
-
     return multipart({"vessel": "slim", "csrf_token": token}, photo, "a.jpg")
+
+
+def test_a_field_as_large_as_a_photo_is_refused(page):
+    visitor = page.visitor()
+    token = visitor.token("/snap")
+    fields = {"vessel": "slim", "text": "x" * 3_000_000}
+    answer = visitor.post("/note", fields, token=token)
+    assert answer.status in (400, 413)  # its token is among what is not read
+    many = {"vessel": "slim", "text": "x", **{f"f{n}": "x" for n in range(5000)}}
+    body, kind = multipart({**many, "csrf_token": token}, b"", "a.jpg")
+    assert visitor.ask("POST", "/note", body, {"Content-Type": kind}).status == 413
+    with Journal(page.place.journal_path) as journal:
+        assert journal.log(vessel="slim") == ()
+    alive(page)
 
 
 @pytest.mark.parametrize(

@@ -63,28 +63,14 @@ def test_a_photo_is_kept_as_it_came_read_and_shown(page, photo):
         assert Image.open(io.BytesIO(picture.body)).size[0] > 100
 
 
-def test_what_the_page_kept_is_found_by_the_command_line(page, photo, run_cli):
+def test_what_the_page_kept_is_found_by_the_command_line(page, photo, run):
     page.visitor().snap("slim", photo)
-    folder = page.place.photos_folder
-    assert "slim" in run_cli(page, "batch", str(folder))
+    folder, journal = page.place.photos_folder, ["--journal", page.place.journal_path]
+    assert "slim" in run(*journal, "batch", folder).output
     assert len(photos(page)) == 1
     out = page.place.journal_path.with_name("slim.html")
-    run_cli(page, "report", "slim", "--out", str(out), "--photos", str(folder))
+    run(*journal, "report", "slim", "--out", out, "--photos", folder)
     assert "data:image/jpeg" in out.read_text()
-
-
-@pytest.fixture
-def run_cli():
-    from click.testing import CliRunner
-
-    from densitycam.cli.main import main
-
-    def run(page, *words: str) -> str:
-        done = CliRunner().invoke(main, ["--journal", str(page.place.journal_path), *words])
-        assert done.exit_code == 0, done.output
-        return done.output
-
-    return run
 
 
 def test_the_same_photo_twice_counts_once(page, photo):
