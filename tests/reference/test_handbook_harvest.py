@@ -1,7 +1,7 @@
 """Our harvest bands and days beside what hatchery handbooks give, and why they differ.
 
-Densities and masses are from memory: neither table was seen. The days of a semi-continuous culture were
-read in an excerpt of FAO 471, section 3.3.
+Densities and masses are from memory: neither table was seen. The days of a semi-continuous culture
+were read in an excerpt of FAO 471, section 3.3.
 """
 
 from __future__ import annotations
