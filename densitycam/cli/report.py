@@ -64,7 +64,7 @@ def command(
         journal.vessel(name)
     lines = [
         line
-        for line in morning(journal, settings, at)
+        for line in morning(journal, settings, at, whole=True)
         if everyone or line.today.history.vessel.name == name
     ]
     if not lines:

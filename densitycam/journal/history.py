@@ -453,8 +453,22 @@ def calibrate_if_new(
     return record
 
 
+def lately(journal: Journal, vessel: VesselRecord, now: datetime) -> datetime | None:
+    """Return since when photos can matter to a decision at a moment; None for all of them.
+
+    `LOOK_BACK` before the vessel's newest photo, and a month, so that a bottle's usual width is
+    known by then.
+    """
+    newest = journal.newest_photo_at(vessel.name, now)
+    return None if newest is None else newest - LOOK_BACK - timedelta(days=30)
+
+
 def vessel_history(
-    journal: Journal, vessel: VesselRecord, settings: Settings | None = None
+    journal: Journal,
+    vessel: VesselRecord,
+    settings: Settings | None = None,
+    *,
+    since: datetime | None = None,
 ) -> VesselHistory:
     """Estimate every reading of a vessel anew and keep the estimates.
 
@@ -466,6 +480,8 @@ def vessel_history(
         Which vessel.
     settings : Settings, optional
         The keeper's own thresholds.
+    since : datetime, optional
+        Leave out photos taken before; see `lately`.
 
     Returns
     -------
@@ -478,7 +494,7 @@ def vessel_history(
     calibration, kept = calibration_in_force(journal, vessel)
     at = calibrations_in_force(journal, vessel)
     blank = journal.blank(vessel.name)
-    photos = journal.photos(vessel.name)
+    photos = journal.photos(vessel.name, since=since)
     strangers = strangers_among(photos, vessel)
     readings, changed = [], []
     for record in photos:

@@ -10,7 +10,7 @@ from densitycam.culture.bottles import BottleState, bottle_states
 from densitycam.culture.settings import Settings, thresholds_of
 from densitycam.culture.stagger import Ripe, Turn, patience_days, stagger, urgency
 from densitycam.journal.bottle_records import BottleRecord
-from densitycam.journal.history import Today, advise_today, vessel_history
+from densitycam.journal.history import Today, advise_today, lately, vessel_history
 from densitycam.journal.store import Journal, PhotoRecord
 
 __all__ = ["VesselLine", "cold_bottles", "morning"]
@@ -38,7 +38,9 @@ class VesselLine:
     refused: PhotoRecord | None = None
 
 
-def morning(journal: Journal, settings: Settings, at: datetime) -> list[VesselLine]:
+def morning(
+    journal: Journal, settings: Settings, at: datetime, *, whole: bool = False
+) -> list[VesselLine]:
     """Return every vessel with what to do, the most urgent first.
 
     Parameters
@@ -49,13 +51,21 @@ def morning(journal: Journal, settings: Settings, at: datetime) -> list[VesselLi
         The keeper's thresholds.
     at : datetime
         The moment asked about.
+    whole : bool
+        Whether the histories reach back to the first photo, or only as far as matters today.
 
     Returns
     -------
     list of VesselLine
         Vessels whose culture was ended come last.
     """
-    known = [advise_today(vessel_history(journal, v, settings), at) for v in journal.vessels()]
+    known = [
+        advise_today(
+            vessel_history(journal, v, settings, since=None if whole else lately(journal, v, at)),
+            at,
+        )
+        for v in journal.vessels()
+    ]
     running = [t for t in known if t.ended is None and t.reading is not None]
     ripe = [
         Ripe(
@@ -88,7 +98,7 @@ def _refused_since(journal: Journal, today: Today) -> PhotoRecord | None:
     since = today.now - _RECENT if today.reading is None else today.reading.when
     found = [
         strangers.get(p.id, p)
-        for p in journal.photos(today.history.vessel.name)
+        for p in journal.photos(today.history.vessel.name, since=today.now - _RECENT)
         if p.taken_at is not None and max(since, today.now - _RECENT) < p.taken_at <= today.now
     ]
     refused = [p for p in found if p.status == "refused"]

@@ -650,11 +650,33 @@ class Journal:
             )
         return found[0]
 
-    def photos(self, vessel: str) -> tuple[PhotoRecord, ...]:
-        """Return a vessel's photos in order of capture, those without a time last."""
+    def photos(self, vessel: str, *, since: datetime | None = None) -> tuple[PhotoRecord, ...]:
+        """Return a vessel's photos in order of capture, those without a time last.
+
+        Parameters
+        ----------
+        vessel : str
+            Its name.
+        since : datetime or None
+            Leave out those taken before, and those without a time.
+        """
+        if since is not None:
+            return self._photos(
+                "WHERE v.name = ? AND p.taken_at >= ? ORDER BY p.taken_at, p.id",
+                (vessel, _stamp(since)),
+            )
         return self._photos(
             "WHERE v.name = ? ORDER BY p.taken_at IS NULL, p.taken_at, p.id", (vessel,)
         )
+
+    def newest_photo_at(self, vessel: str, until: datetime) -> datetime | None:
+        """Return when a vessel's newest measured photo up to a moment was taken, or None."""
+        (stamp,) = self._db.execute(
+            "SELECT max(p.taken_at) FROM photos p JOIN vessels v ON v.id = p.vessel_id "
+            "WHERE v.name = ? AND p.status = 'measured' AND p.taken_at <= ?",
+            (vessel, _stamp(until)),
+        ).fetchone()
+        return None if stamp is None else datetime.fromisoformat(stamp)
 
     def _photos(self, where: str, values: Sequence[object]) -> tuple[PhotoRecord, ...]:
         rows = self._db.execute(self._PHOTO + where, values).fetchall()

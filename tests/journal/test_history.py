@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 import pytest
 from exactly import exactly
+from seen_photos import BEGIN, photo
 from test_store import PHOTO, RACK, READING
 
 from densitycam.calibration.estimate import Estimate
@@ -16,6 +17,7 @@ from densitycam.calibration.pigment import pigment_of
 from densitycam.calibration.species import load_species
 from densitycam.culture.dilution import Dilution
 from densitycam.culture.series import Split
+from densitycam.culture.settings import Settings
 from densitycam.flags import FLAGS
 from densitycam.journal.batches import Batch, waters
 from densitycam.journal.history import (
@@ -28,7 +30,9 @@ from densitycam.journal.history import (
     density_points,
     splits_until,
 )
-from densitycam.journal.store import SplitRecord
+from densitycam.journal.morning import morning
+from densitycam.journal.store import Journal, SplitRecord
+from densitycam.vessel.record import VesselRecord
 
 BEGIN = datetime(2026, 5, 1, 8)
 
@@ -226,3 +230,20 @@ def test_photos_of_long_ago_decide_nothing():
     long = history([2e7 + 1e5 * n for n in range(days + 30)])
     points, _ = batch_series(long, long.readings, long.readings[-1].when)
     assert [p.when for p in points] == [r.when for r in long.readings[-days - 1 :]]
+
+
+def test_today_looks_back_some_months_and_says_the_same_as_from_all_photos(tmp_path):
+    days = 400
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        for name, last in (("jar", days), ("resting", days - 200)):
+            journal.add_vessel(VesselRecord(name, "tetraselmis", 900.0, 60.0))
+            for day in range(last):
+                journal.record_photo(photo(day, 3e5 * 1.3 ** (day % 7), vessel=name))
+        at = BEGIN + timedelta(days=days)
+        lately = morning(journal, Settings(), at)
+        whole = morning(journal, Settings(), at, whole=True)
+    for some, all_of_it in zip(lately, whole, strict=True):
+        assert 100 < len(some.today.history.readings) < 160 < len(all_of_it.today.history.readings)
+        assert some.today.advice == all_of_it.today.advice
+        assert some.today.estimate == all_of_it.today.estimate
+        assert some.today.age_days == all_of_it.today.age_days
