@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 
 import pytest
 from exactly import exactly
-from seen_photos import BEGIN, photo
+from seen_photos import BEGIN as FIRST_PHOTO
+from seen_photos import photo
 from test_store import PHOTO, RACK, READING
 
 from densitycam.calibration.estimate import Estimate
@@ -239,7 +240,7 @@ def test_today_looks_back_some_months_and_says_the_same_as_from_all_photos(tmp_p
             journal.add_vessel(VesselRecord(name, "tetraselmis", 900.0, 60.0))
             for day in range(last):
                 journal.record_photo(photo(day, 3e5 * 1.3 ** (day % 7), vessel=name))
-        at = BEGIN + timedelta(days=days)
+        at = FIRST_PHOTO + timedelta(days=days)
         lately = morning(journal, Settings(), at)
         whole = morning(journal, Settings(), at, whole=True)
     for some, all_of_it in zip(lately, whole, strict=True):
