@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import re
 import threading
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -48,6 +49,7 @@ class Visitor:
     port: int
     host: str | None = None
     cookies: dict[str, str] = field(default_factory=dict)
+    sent_at: float = 0.0  # when its last request was sent whole, by the clock perf_counter
 
     def ask(
         self,
@@ -65,6 +67,7 @@ class Visitor:
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=120)
         try:
             connection.request(method, path, body, said)
+            self.sent_at = time.perf_counter()
             answer = connection.getresponse()
             read = answer.read()
         finally:

@@ -24,6 +24,7 @@ __all__ = [
     "STRANGER",
     "guard",
     "is_let_in",
+    "need_tokens",
     "plain_page",
 ]
 
@@ -64,14 +65,14 @@ STRANGER = (
 
 
 def guard(app: Flask, place: Place) -> None:
-    """Let in nobody but those who were shown the secret, and nothing that another page sent.
+    """Let in nobody but those who were shown the secret, and under no name but ours.
 
     To be called before the pages are added: what it checks is checked first.
 
     Parameters
     ----------
     app : Flask
-        Gets its settings of cookies and tokens, checks before and headers after each request.
+        Gets its settings of cookies, a check before and headers after each request.
     place : Place
         With the secret and the names that the page goes by.
     """
@@ -86,13 +87,20 @@ def guard(app: Flask, place: Place) -> None:
         SESSION_REFRESH_EACH_REQUEST=False,
         PERMANENT_SESSION_LIFETIME=_LET_IN_FOR,
         MAX_CONTENT_LENGTH=LARGEST_BODY,
-        WTF_CSRF_TIME_LIMIT=None,  # a page may lie open on the shelf for days
     )
     app.before_request(lambda: _refuse_strangers(place))
     app.add_url_rule("/enter/<secret>", "enter", lambda secret: _enter(place, secret))
+    app.after_request(_with_headers)
+
+
+def need_tokens(app: Flask) -> None:
+    """Refuse what would change something and carries no token of this visit (CSRF).
+
+    To be called after `guard`: looking for the token reads the whole form.
+    """
+    app.config["WTF_CSRF_TIME_LIMIT"] = None  # a page may lie open on the shelf for days
     CSRFProtect(app)
     app.register_error_handler(CSRFError, lambda _: app.handle_http_exception(_stale_form()))
-    app.after_request(_with_headers)
 
 
 def _refuse_strangers(place: Place) -> AnyResponse | None:

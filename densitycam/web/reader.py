@@ -29,9 +29,8 @@ LIMIT_S = 60.0
 #: 1.3 GB as HEIC, TIFF or WebP and 1.8 GB as a PNG of 16 bits, libraries (0.5 GB) and all. It
 #: holds on Linux; elsewhere the limits on pixels and time are what there is.
 MEMORY = 2_500_000_000
-#: Jobs at most that are under way or wait; the page's threads are more, so that pages without
-#: photos are always answered.
-MOST_JOBS = 24
+#: Jobs at most that are under way or wait, most of them small pictures for a page.
+MOST_JOBS = 20
 #: Longer side of a photo shown large [px].
 SHOWN_PX = 1600
 
@@ -50,6 +49,11 @@ class Reader:
     most_jobs : int, default MOST_JOBS
         Jobs at most that are under way or wait.
 
+    Attributes
+    ----------
+    count : int
+        How many jobs it does at once.
+
     Notes
     -----
     Every method may be called from any thread, waits for its job, and raises `ServiceUnavailable`
@@ -64,7 +68,8 @@ class Reader:
         memory: int = MEMORY,
         most_jobs: int = MOST_JOBS,
     ) -> None:
-        self._workers = Workers(workers or min(MOST_WORKERS, usable_cores()), limit_s=limit_s)
+        self.count = workers or min(MOST_WORKERS, usable_cores())
+        self._workers = Workers(self.count, limit_s=limit_s)
         self._memory = memory
         self._free = threading.BoundedSemaphore(most_jobs)
 

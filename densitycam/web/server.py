@@ -32,8 +32,9 @@ from densitycam.web.place import Place
 
 __all__ = ["lan_addresses", "listen", "own_names", "port_of"]
 
-#: More than `densitycam.web.reader.MOST_JOBS`, so that photos never hold all of them.
-THREADS = 32
+#: More than `densitycam.web.turns.MOST_PHOTOS` and `densitycam.web.reader.MOST_JOBS` together, so
+#: that photos never hold all of them and pages are always answered.
+THREADS = 48
 #: Connections at most; a browser opens six.
 CONNECTIONS = 256
 #: A connection on which nothing comes is closed after [s].
@@ -129,6 +130,8 @@ def listen(
         cleanup_interval=10,
         max_request_body_size=LARGEST_BODY,
         max_request_header_size=32_768,
+        # Few large pieces: between two of them the receiving thread waits for its turn in Python.
+        recv_bytes=262_144,
         inbuf_overflow=262_144,
         clear_untrusted_proxy_headers=True,
         ident=None,
