@@ -10,20 +10,15 @@ from densitycam.counting.tally import (
     EDGE_RULE,
     Filling,
     Tally,
-    judge_tally,
-    more_to_count,
 )
-from densitycam.culture.wording import significant
 from densitycam.errors import DensitycamError
+from densitycam.report.count_text import MOST_IN_SQUARE, running_words
 
 #: What may be typed instead of a number.
 KEYS = (
     "Type the cells of each square and press Enter. u takes the last one back, n goes to the other "
     "side or a fresh filling, f finishes, q leaves and keeps nothing."
 )
-
-#: More than this in one square is a slip of the finger.
-_MOST = 5000
 
 
 def walk(
@@ -67,19 +62,19 @@ def walk(
             else:
                 say("Nothing is counted in this filling yet.")
             continue
-        elif not word.isdecimal() or int(word) > _MOST:
+        elif not word.isdecimal() or int(word) > MOST_IN_SQUARE:
             say(f"{word!r} is neither a number of cells nor one of u, n, f, q.")
             continue
         else:
             side.append(int(word))
         try:
-            running = _running(_with(so_far, sides), half_width)
+            running = running_words(_with(so_far, sides), half_width, take_back="u takes it back")
         except (ValueError, DensitycamError) as error:
             side.pop()
             say(f"Not taken: {error}.")
         else:
             if running:
-                say(running)
+                say(f"  {running}")
     counted = _with(tally, sides)
     return _asked_after(ask, say, counted) if counted.fillings else None
 
@@ -98,29 +93,12 @@ def _undo(sides: list[list[int]]) -> str:
     return f"Took back {sides[-1].pop()} cells of square {len(sides[-1]) + 1}."
 
 
-def _running(tally: Tally, half_width: float) -> str:
-    """Return cells, precision and what is missing, in one line; "" before the first square."""
-    if not tally.fillings:
-        return ""
-    result = judge_tally(tally)
-    said = f"  {tally.cells} cells in {tally.squares:g} square{'' if tally.squares == 1 else 's'}"
-    if not tally.cells:
-        return said
-    wide = f"+/-{significant(100 * result.half_width)} %"
-    if result.spread.verdict == "clumped":
-        return (
-            f"{said}, {wide}. The squares differ by more than chance: if the last number was a "
-            "slip, u takes it back; if not, shake the sample, load again and start over."
-        )
-    return f"{said}, {wide}. {more_to_count(tally, half_width=half_width).sentence}"
-
-
 def _asked_after(ask: Callable[[str], str], say: Callable[[str], None], tally: Tally) -> Tally:
     """Ask for dead cells and clumps, which may be left open."""
     found: dict[str, int | None] = {}
     for field, prompt, most in (
         ("dead", "Dead cells among them (Enter where not looked for)", tally.cells),
-        ("clumps", "Clumps seen (Enter where not looked for)", _MOST),
+        ("clumps", "Clumps seen (Enter where not looked for)", MOST_IN_SQUARE),
     ):
         given = getattr(tally, field)
         if given is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from densitycam.counting.tally import Tally, TallyResult
+from densitycam.counting.tally import Tally, TallyResult, judge_tally, more_to_count
 from densitycam.journal.slide_entry import KeptCount
 from densitycam.report.numbers import (
     format_cells,
@@ -13,7 +13,10 @@ from densitycam.report.numbers import (
     significant,
 )
 
-__all__ = ["count_lines", "verdict_words"]
+__all__ = ["MOST_IN_SQUARE", "count_lines", "running_words", "verdict_words"]
+
+#: More cells than this in one square is a slip of the finger.
+MOST_IN_SQUARE = 5000
 
 
 def count_lines(tally: Tally, result: TallyResult, more: str) -> list[tuple[str, str]]:
@@ -60,6 +63,33 @@ def count_lines(tally: Tally, result: TallyResult, more: str) -> list[tuple[str,
     else:
         lines.append(("Precision", more))
     return lines
+
+
+def running_words(tally: Tally, half_width: float, *, take_back: str) -> str:
+    """Return cells, precision and what is missing while a slide is being counted.
+
+    Parameters
+    ----------
+    tally : Tally
+        What was counted so far; "" comes back before the first square.
+    half_width : float
+        Wanted relative half-width, between 0 and 1.
+    take_back : str
+        How the last square is taken back, such as "u takes it back".
+    """
+    if not tally.fillings:
+        return ""
+    result = judge_tally(tally)
+    said = f"{tally.cells} cells in {tally.squares:g} square{'' if tally.squares == 1 else 's'}"
+    if not tally.cells:
+        return said
+    wide = f"+/-{significant(100 * result.half_width)} %"
+    if result.spread.verdict == "clumped":
+        return (
+            f"{said}, {wide}. The squares differ by more than chance: if the last number was a "
+            f"slip, {take_back}; if not, shake the sample, load again and start over."
+        )
+    return f"{said}, {wide}. {more_to_count(tally, half_width=half_width).sentence}"
 
 
 def verdict_words(kept: KeptCount) -> str:

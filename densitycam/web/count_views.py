@@ -22,8 +22,12 @@ from densitycam.counting.tally import (
 from densitycam.errors import DensitycamError
 from densitycam.journal.slide_entry import check_pair, keep_count
 from densitycam.journal.store import PhotoRecord
-from densitycam.report.count_text import count_lines, verdict_words
-from densitycam.report.numbers import significant
+from densitycam.report.count_text import (
+    MOST_IN_SQUARE,
+    count_lines,
+    running_words,
+    verdict_words,
+)
 from densitycam.vessel.record import VesselRecord
 from densitycam.web.asked import asked_time, asked_vessel, journal, now
 
@@ -31,8 +35,6 @@ views = Blueprint("count", __name__)
 
 #: Wanted half-width of the interval, as the command line has it.
 _HALF_WIDTH = 0.10
-#: More cells than this in one square is a slip of the finger.
-_MOST = 5000
 #: More squares than this are not asked for in one address.
 _MOST_SQUARES = 400
 
@@ -101,7 +103,9 @@ def asked_count(values: MultiDict[str, str]) -> Asked:
     sides: list[tuple[int, ...]] = []
     for side in values.get("cells", "").split("/"):
         counts = [word for word in side.split(",") if word]
-        if any(not (w.isascii() and w.isdecimal() and int(w[:9]) <= _MOST) for w in counts):
+        if any(
+            not (w.isascii() and w.isdecimal() and int(w[:9]) <= MOST_IN_SQUARE) for w in counts
+        ):
             abort(400, "The counts in the address are not numbers.")
         sides.append(tuple(int(word) for word in counts))
     if sum(len(side) for side in sides) > _MOST_SQUARES:
@@ -140,9 +144,9 @@ def squares() -> str | AnyResponse:
     if step in ("next", "done", "fresh"):
         word = request.args.get("n", "").strip()
         if word or step == "next":
-            if not (word.isascii() and word.isdecimal() and int(word[:9]) <= _MOST):
+            if not (word.isascii() and word.isdecimal() and int(word[:9]) <= MOST_IN_SQUARE):
                 raise DensitycamError(
-                    f"{word[:20]!r} is not a number of cells from 0 to {_MOST}.",
+                    f"{word[:20]!r} is not a number of cells from 0 to {MOST_IN_SQUARE}.",
                     "Go back and correct it.",
                 )
             sides[-1] = (*sides[-1], int(word))
@@ -167,7 +171,7 @@ def squares() -> str | AnyResponse:
         filling=len(sides),
         square=len(sides[-1]) + 1,
         counted=sides[-1],
-        running=_running(tally),
+        running=running_words(tally, _HALF_WIDTH, take_back="take it back"),
         any=bool(tally.fillings),
         rules=(EDGE_RULE, CLUMP_RULE),
     )
@@ -182,23 +186,6 @@ def _address(vessel: VesselRecord, asked: Asked) -> dict[str, str]:
         "reading": asked.reading,
         "cells": asked.cells,
     }
-
-
-def _running(tally: Tally) -> str:
-    """Say how precise the count is so far, and what is missing."""
-    if not tally.fillings:
-        return ""
-    result = judge_tally(tally)
-    said = f"{tally.cells} cells in {tally.squares:g} square{'' if tally.squares == 1 else 's'}"
-    if not tally.cells:
-        return f"{said}."
-    wide = f"+/-{significant(100 * result.half_width)} %"
-    if result.spread.verdict == "clumped":
-        return (
-            f"{said}, {wide}. The squares differ by more than chance: if the last number was a "
-            "slip, take it back; if not, shake the sample, load again and start over."
-        )
-    return f"{said}, {wide}. {more_to_count(tally, half_width=_HALF_WIDTH).sentence}"
 
 
 @views.get("/count/review")
