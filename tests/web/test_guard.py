@@ -12,6 +12,8 @@ from web_server import Visitor, make_place, serving
 
 from densitycam.errors import DensitycamError
 from densitycam.journal.store import Journal
+from densitycam.web.app import create_app
+from densitycam.web.guard import is_let_in
 from densitycam.web.keys import keys_path, page_keys
 
 #: Pages that tell something, and what changes something: none may answer a stranger.
@@ -80,7 +82,14 @@ def test_a_cookie_of_a_visit_without_secret_lets_nobody_in(journal_path):
         local.token("/snap")
         assert local.cookies
     with serving(make_place(journal_path, lan=True)) as page:
-        assert Visitor(page.port, cookies=local.cookies).get("/").status == 403
+        stranger = Visitor(page.port, cookies=local.cookies)
+        assert stranger.get("/").status == 403
+        # Nor is its body taken, before there is a page to refuse it.
+        app = create_app(page.place)
+        said = "; ".join(f"{k}={v}" for k, v in local.cookies.items())
+        assert not is_let_in(app, page.place, said)
+        said = "; ".join(f"{k}={v}" for k, v in page.guest().cookies.items())
+        assert is_let_in(app, page.place, said)
 
 
 @pytest.mark.parametrize(
@@ -148,8 +157,6 @@ def test_with_its_token_a_change_is_made(page):
 
 def test_every_changing_address_is_guarded(page):
     # Looped over, so that a page added later is tested on arrival.
-    from densitycam.web.app import create_app
-
     rules = [r for r in create_app(page.place).url_map.iter_rules() if "POST" in r.methods]
     assert len(rules) >= 5
     visitor = page.visitor()
