@@ -15,6 +15,9 @@ __all__ = ["Turns", "take_turns"]
 _WITH_FILES = "multipart/form-data"
 #: Photos at most that are worked on or wait; each holds a thread of the server.
 MOST_PHOTOS = 24
+#: An answer that is ready waits for those before it, for so long at most [s]: a photo takes a few
+#: seconds, one that hangs must not hold up the others.
+HOLD_S = 5.0
 
 
 class Turns:
@@ -26,17 +29,22 @@ class Turns:
         How many.
     most : int
         How many may be in or wait; one more is refused.
+    hold_s : float, default HOLD_S
+        How long one who is done waits for those that came before, so that all leave in the order
+        in which they came [s].
     """
 
-    def __init__(self, at_once: int, most: int) -> None:
+    def __init__(self, at_once: int, most: int, *, hold_s: float = HOLD_S) -> None:
         self._idle = at_once
         self._room = most
+        self._hold_s = hold_s
+        self._there: list[int] = []
         self._numbers = itertools.count()
         self._waiting: deque[int] = deque()
         self._changed = threading.Condition()
 
-    def enter(self) -> None:
-        """Wait for one's turn.
+    def enter(self) -> int:
+        """Wait for one's turn, and return its number.
 
         Raises
         ------
@@ -51,15 +59,20 @@ class Turns:
             self._room -= 1
             number = next(self._numbers)
             self._waiting.append(number)
+            self._there.append(number)
             self._changed.wait_for(lambda: self._idle and self._waiting[0] == number)
             self._waiting.popleft()
             self._idle -= 1
             self._changed.notify_all()  # the next may have its turn too
+        return number
 
-    def leave(self) -> None:
-        """Let the next one in."""
+    def leave(self, number: int) -> None:
+        """Let the next one in, then wait until those that came before have left."""
         with self._changed:
             self._idle += 1
+            self._changed.notify_all()
+            self._changed.wait_for(lambda: self._there[0] == number, self._hold_s)
+            self._there.remove(number)
             self._room += 1
             self._changed.notify_all()
 
@@ -67,7 +80,7 @@ class Turns:
 def take_turns(app: Flask, turns: Turns) -> None:
     """Have requests with a photo take turns, before anything of them is parsed.
 
-    So a photo is answered after those that came before it, and however many come at once, the
+    So photos are answered in the order in which they came, and however many come at once, the
     server takes no more memory or time from pages than a few of them need.
 
     Parameters
@@ -82,10 +95,10 @@ def take_turns(app: Flask, turns: Turns) -> None:
     @app.before_request
     def enter() -> None:
         if request.mimetype == _WITH_FILES:
-            turns.enter()
-            g.took_turn = True
+            g.turn = turns.enter()
 
     @app.teardown_request
     def leave(_error: BaseException | None) -> None:
-        if g.pop("took_turn", False):
-            turns.leave()
+        turn = g.pop("turn", None)
+        if turn is not None:
+            turns.leave(turn)

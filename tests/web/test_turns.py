@@ -26,7 +26,7 @@ def test_first_come_first_served_and_no_more_at_once_than_may(at_once):
     lock, go = threading.Lock(), threading.Event()
 
     def visit(n: int) -> None:
-        gate.enter()
+        number = gate.enter()
         with lock:
             order.append(n)
             inside.add(n)
@@ -34,7 +34,7 @@ def test_first_come_first_served_and_no_more_at_once_than_may(at_once):
         go.wait()
         with lock:
             inside.discard(n)
-        gate.leave()
+        gate.leave(number)
 
     with ThreadPoolExecutor(20) as pool:
         jobs = []
@@ -52,12 +52,41 @@ def test_first_come_first_served_and_no_more_at_once_than_may(at_once):
 
 def test_one_too_many_is_refused_and_room_comes_back():
     gate = Turns(2, 2)
-    gate.enter()
+    first = gate.enter()
     gate.enter()
     with pytest.raises(ServiceUnavailable, match="Try again in a minute"):
         gate.enter()
-    gate.leave()
+    gate.leave(first)
     gate.enter()
+
+
+def test_who_is_done_first_leaves_after_those_that_came_before():
+    gate, left = Turns(3, 5), []
+    numbers = [gate.enter() for _ in range(3)]
+
+    def leave(number: int) -> None:
+        gate.leave(number)
+        left.append(number)
+
+    with ThreadPoolExecutor(3) as pool:
+        later = [pool.submit(leave, number) for number in numbers[1:]]
+        until(lambda: gate._idle == 2)
+        assert left == []
+        assert gate.enter() == 3  # their places are free meanwhile
+        pool.submit(leave, numbers[0])
+        for job in later:
+            job.result()
+    assert sorted(left) == numbers
+    assert left[0] == numbers[0]
+
+
+def test_one_that_hangs_holds_up_nobody_for_long():
+    gate = Turns(2, 5, hold_s=0.1)
+    gate.enter()  # and never leaves
+    begun = time.monotonic()
+    gate.leave(gate.enter())
+    assert time.monotonic() - begun >= 0.1
+    gate.leave(gate.enter())
 
 
 def test_a_photo_that_fails_gives_its_turn_back(page, photo):
@@ -75,11 +104,11 @@ def test_pages_are_served_while_all_turns_are_taken(journal_path, monkeypatch, p
     gate = Turns(1, 1)
     monkeypatch.setattr(app, "Turns", lambda *_: gate)
     with serving(make_place(journal_path)) as page:
-        gate.enter()
+        number = gate.enter()
         visitor = page.visitor()
         answer = visitor.snap("slim", photo)
         assert (answer.status, answer.headers["Retry-After"]) == (503, "60")
         assert "Try again in a minute" in answer.text
         assert visitor.get("/").status == 200
-        gate.leave()
+        gate.leave(number)
         assert visitor.snap("slim", photo).status == 303
