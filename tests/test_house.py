@@ -57,6 +57,7 @@ HEAVY = (
 )
 #: Import name of each requirement whose import name is not its own.
 IMPORT_NAMES = {
+    "markdown-it-py": "markdown_it",
     "flask-wtf": "flask_wtf",
     "opencv-python": "cv2",
     "pillow": "PIL",

@@ -18,7 +18,11 @@ ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 CHANGELOG = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
 
-BLOCKS = re.findall(r"^```sh\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
+GUIDE = {p.stem: p.read_text(encoding="utf-8") for p in (ROOT / "densitycam/guide").glob("*.md")}
+#: What a keeper reads: the README and the guide.
+TEXTS = "\n".join([README, *(text for name, text in GUIDE.items() if name != "commands")])
+
+BLOCKS = re.findall(r"^```sh\n(.*?)^```", TEXTS, flags=re.MULTILINE | re.DOTALL)
 LINES = [line for block in BLOCKS for line in block.splitlines() if line.startswith("densitycam ")]
 
 
@@ -42,7 +46,7 @@ def test_a_command_line_in_the_readme_is_understood(line):
     assert context.params
 
 
-def test_the_readme_shows_every_command():
+def test_readme_and_guide_show_every_command():
     shown = {shlex.split(line)[1] for line in LINES}
     assert shown == set(main.list_commands(click.Context(main)))
 
@@ -51,7 +55,7 @@ def test_options_named_in_the_text_exist():
     commands = [command_named(name) for name in main.list_commands(click.Context(main))]
     commands += [sub for c in commands if isinstance(c, click.Group) for sub in c.commands.values()]
     known = {o for c in commands for parameter in c.params for o in parameter.opts} | {"--help"}
-    text = re.sub(r"^```.*?^```", "", README, flags=re.MULTILINE | re.DOTALL)
+    text = re.sub(r"^```.*?^```", "", TEXTS, flags=re.MULTILINE | re.DOTALL)
     named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", text))
     assert named
     assert named - known == set()
@@ -63,12 +67,17 @@ def test_the_changelog_names_commands_that_exist():
     assert named <= set(main.list_commands(click.Context(main)))
 
 
-@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+@pytest.mark.parametrize(
+    "document",
+    ["README.md", "DEVELOPERS.md", "CHANGELOG.md", *(f"densitycam/guide/{n}.md" for n in GUIDE)],
+)
 def test_links_and_named_places_lead_somewhere(document):
     text = (ROOT / document).read_text(encoding="utf-8")
     links = re.findall(r"\]\(([^)#:]+)\)", text)
     places = re.findall(r"`((?:\.ci|calibration|densitycam|samples|tests)/[\w./]*)`", text)
-    assert [place for place in links + places if not (ROOT / place).exists()] == []
+    beside = (ROOT / document).parent
+    assert [link for link in links if not (beside / link).exists()] == []
+    assert [place for place in places if not (ROOT / place).exists()] == []
 
 
 def test_the_readme_tells_the_samples_truly():

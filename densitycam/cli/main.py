@@ -33,6 +33,7 @@ COMMANDS = (
     "backup",
     "export",
     "import",
+    "help",
 )
 
 #: The file of a command whose name Python keeps for itself.

@@ -15,6 +15,7 @@ from densitycam.report.page import STYLE
 from densitycam.web import (
     bare_views,
     count_views,
+    help_views,
     log_views,
     snap_views,
     start_views,
@@ -36,7 +37,15 @@ def add_pages(app: Flask) -> None:
         With a `densitycam.web.place.Place` as its configuration's PLACE.
     """
     app.register_blueprint(_HERE)
-    for module in (vessel_views, snap_views, start_views, log_views, count_views, bare_views):
+    for module in (
+        vessel_views,
+        snap_views,
+        start_views,
+        log_views,
+        count_views,
+        bare_views,
+        help_views,
+    ):
         app.register_blueprint(module.views)
     app.teardown_appcontext(close_journal)
     app.register_error_handler(DensitycamError, _mendable)

@@ -397,3 +397,13 @@ def test_a_photo_of_another_day_says_so(phone, app, grown):
         )  # fmt: skip
         record, _ = kept.keep_photo(old)
     assert "The photo's file is not kept here" in phone.open("/photo", number=record.id)
+
+
+def test_the_guide_is_on_the_page_with_its_pictures(phone):
+    assert "cautions: mains, fixative" in phone.open("/help")
+    assert "Mains power beside salt water kills" in phone.open("/help/care")
+    shown = phone.client.get("/help/page").text
+    (address,) = re.findall(r'src="(/help/picture/[^"]+)"', shown)
+    assert phone.client.get(address).mimetype == "image/jpeg"
+    for wrong in ("/help/nothing", "/help/picture/..%2Fflags.py", "/help/picture/none.png"):
+        assert phone.client.get(wrong).status_code == 404
