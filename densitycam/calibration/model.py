@@ -26,6 +26,7 @@ from densitycam.calibration.signals import CENTRE_DEPTH, SIGNALS, Signal, signal
 from densitycam.calibration.species import species_folder
 from densitycam.counting.slide import SlideCount
 from densitycam.errors import DensitycamError
+from densitycam.student_t import t_quantile
 from densitycam.vessel.blank import SEEN_SIGMAS
 from densitycam.vessel.reading import Reading
 
@@ -602,7 +603,6 @@ def estimate(reading: Reading, calibration: Calibration) -> Estimate:
         where no contrast is left and mean brightness lies beyond what slides have checked.
     """
     import numpy as np
-    from scipy.stats import t as student_t
 
     mean, covariance = np.array(calibration.coefficients), np.array(calibration.covariance)
     scale, df = calibration.stray_scale, calibration.stray_df
@@ -641,7 +641,7 @@ def estimate(reading: Reading, calibration: Calibration) -> Estimate:
     sd = math.hypot(sd, other)
     if not contrast_seen:
         notes.append("No bar shows through: read from mean brightness alone.")
-    width = float(student_t.ppf(0.975, df)) * sd
+    width = t_quantile(0.975, df) * sd
     if not _told_by(signals, calibration, sd):
         least = max(math.exp(log_seen - width), _dense_limit(reading, calibration))
         return bounded("more-than", least * to_culture, math.inf)
@@ -799,13 +799,12 @@ def predictive_band(
         For a starting calibration, which knows no photo's noise and no light path.
     """
     import numpy as np
-    from scipy.stats import t as student_t
 
     if calibration.path_mm is None or not calibration.points:
         raise ValueError("a starting calibration has no photos to take the usual noise from")
     mean, covariance = np.array(calibration.coefficients), np.array(calibration.covariance)
     usual = _usual_noise(calibration.points)
-    width = float(student_t.ppf(0.975, calibration.stray_df))
+    width = t_quantile(0.975, calibration.stray_df)
     band = []
     for density in densities:
         log_seen = math.log(density * calibration.path_mm)

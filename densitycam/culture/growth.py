@@ -11,6 +11,7 @@ from densitycam.culture.advice import Growth
 from densitycam.culture.logistic import LogisticFit, fit_logistic
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.wording import density_words
+from densitycam.student_t import t_quantile, t_within
 
 __all__ = ["growth", "infer_splits", "photo_noise", "relative_noise", "usable_points"]
 
@@ -222,8 +223,6 @@ def _line(
     degrees of freedom, and the scatter about the line (a scaled inverse chi-square prior), so
     that two or three photos still give an interval and many photos speak for themselves.
     """
-    from scipy.special import stdtrit
-
     weights = [1.0 / o.sd**2 for o in obs]
     total = sum(weights)
     mean_t = sum(w * o.day for w, o in zip(weights, obs, strict=True)) / total
@@ -239,7 +238,7 @@ def _line(
     )
     degrees = noise_degrees + len(obs) - 2
     pooled = (noise_degrees + chi2) / degrees
-    half = float(stdtrit(degrees, 0.975)) * math.sqrt(pooled / sxx)
+    half = t_quantile(0.975, degrees) * math.sqrt(pooled / sxx)
     return slope, slope - half, slope + half, chi2
 
 
@@ -247,8 +246,6 @@ def _ceiling(obs: Sequence[_Obs]) -> LogisticFit | None:
     """Logistic fit, where its ceiling is firm and it beats the straight line (F test, 5 %)."""
     if len(obs) < MIN_POINTS + 2 or obs[-1].day - obs[0].day < MIN_POINTS:
         return None
-    from scipy.special import fdtrc
-
     densities = [math.exp(o.log) for o in obs]
     times = [o.day for o in obs]
     sds = [o.sd * c for o, c in zip(obs, densities, strict=True)]
@@ -261,7 +258,9 @@ def _ceiling(obs: Sequence[_Obs]) -> LogisticFit | None:
     bent = sum(((o.log - math.log(fit.density(o.day))) / o.sd) ** 2 for o in obs)
     # Scatter far below the assumed noise is luck: keep it from proving a bend.
     per_degree = max(bent / fit.degrees, 0.1)
-    return fit if fdtrc(1, fit.degrees, max(straight - bent, 0.0) / per_degree) < 0.05 else None
+    # The square of Student's t is F with one degree against so many.
+    gain = math.sqrt(max(straight - bent, 0.0) / per_degree)
+    return fit if 1 - t_within(gain, fit.degrees) < 0.05 else None
 
 
 def _phase(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from densitycam.errors import DensitycamError
+from densitycam.student_t import t_quantile
 from densitycam.vessel.reading import RGB, Reading
 
 #: Attenuation and absorbance of a clean glass vessel full of water, where no blank was snapped:
@@ -169,10 +170,8 @@ def detectable_attenuation(blank: Blank) -> tuple[float, float]:
     t s sqrt(1 + 1/n) with the scatter s of blanks, n of them; the minimum detectable value is
     close to twice that. With n of 1 or 0 the scatter is taken as known (normal quantile).
     """
-    from scipy.special import stdtrit
-
     n = max(blank.photos, 1)
-    quantile = float(stdtrit(n - 1 + 4, 0.95)) if blank.photos > 1 else 1.645
+    quantile = t_quantile(0.95, n - 1 + 4) if blank.photos > 1 else 1.645
     critical = quantile * blank.scatter * math.sqrt(1 + 1 / n)
     return critical, 2 * critical
 
