@@ -142,7 +142,7 @@ def command(
     if seen is None:  # a refused photo was raised above
         raise refusal_of(record)
     if annotate is not None:
-        _annotate(annotate, seen, snapped)
+        _annotate(annotate, photo, seen, snapped)
     kept = name is not None and not no_journal
     registered = any(p.profile.paper == seen.paper for p in prints)
     notes = snap_notes(snapped, now(), registered=registered)
@@ -240,15 +240,15 @@ def _as_json(
     }
 
 
-def _annotate(path: Path, seen: PhotoReading, snapped: Snapped) -> None:
+def _annotate(path: Path, photo: Path, seen: PhotoReading, snapped: Snapped) -> None:
     from densitycam.card.layout import card_layout
     from densitycam.report.annotate import annotate
     from densitycam.report.picture import write_picture
+    from densitycam.vessel.read import picture_of
 
     here = snapped.here
     picture = annotate(
-        seen.upright_rgb,
-        seen.sheet_to_photo,
+        *picture_of(photo, seen),
         card_layout(seen.paper),
         here.photo.reading or seen.reading,
         here.estimate,

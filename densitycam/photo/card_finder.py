@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from densitycam.card.layout import (
@@ -17,6 +18,8 @@ from densitycam.card.layout import (
 from densitycam.card.tags import TAG_IDS
 from densitycam.errors import PhotoRefusedError
 from densitycam.flags import FLAGS
+from densitycam.photo.decode import FIRST_SIDE_PX, LinearPhoto, decode_photo
+from densitycam.photo.quantiles import median
 
 if TYPE_CHECKING:
     import numpy as np
@@ -27,6 +30,17 @@ FEWEST_MARKERS = 3
 #: Pixels a millimetre of card below which the bars cannot be read: two pixels a millimetre give
 #: a 10 mm bar 20 rows and a marker module 4 pixels (detection 87 % and falling below).
 FEWEST_PX_PER_MM = 2.0
+
+#: Pixels a millimetre of card from which a photo decoded at `FIRST_SIDE_PX` serves; below, it is
+#: decoded once more, finer.
+ENOUGH_PX_PER_MM = 2.4
+
+#: Markers found in the picture at half its scale that suffice to look no further.
+_ENOUGH_MARKERS = 8
+
+#: A vessel tag is as large as the card's markers: what on the sheet would be a square between these
+#: shares of their area, with a dark border and this share of light places inside it, may be one.
+_TAG_AREA, _TAG_LIGHT = (0.4, 2.0), 0.1
 
 #: Largest angle between the line of sight and the card's normal [degree].
 LARGEST_TILT_DEG = 32.0
@@ -43,6 +57,15 @@ _USUAL_FOCAL_SHARE, _UNTOLD_STRAY, _TOLD_STRAY = 30.0 / 36.0, 0.30, 0.15
 #: No farther from that, either way [natural log]: what a one-sided crop makes of the perspective
 #: may look like any focal length.
 _MOST_STRAY = 0.7
+
+#: How far a corner found at half the scale may lie from where the others tell [px of the whole].
+_ROUGH_PX = 5.0
+
+#: Modules along a marker's side: six of its code, and the black border's two.
+_MODULES = 8
+
+#: Finest step of the search for the focal length, as a share of how much it strays.
+_FINEST_STEP = 0.15
 
 #: Corners of markers are believed no better than this [px]: lenses bend a little.
 _LEAST_CORNER_PX = 0.5
@@ -100,14 +123,131 @@ def refuse(flag: str, found: str = "") -> PhotoRefusedError:
 
 
 @cache
+def _editions() -> tuple[CardLayout, ...]:
+    return tuple(card_layout(paper) for paper in MARKER_ID_BASE)
+
+
+@cache
 def _detector() -> Any:
+    """Return the thorough detector: any marker of the dictionary, in any light."""
+    import cv2
+
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
+    return cv2.aruco.ArucoDetector(dictionary, _parameters())
+
+
+def _parameters() -> Any:
     import cv2
 
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.cornerRefinementWinSize = 4
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
-    return cv2.aruco.ArucoDetector(dictionary, parameters)
+    return parameters
+
+
+@cache
+def _card_detector() -> Any:
+    """Return the quick detector: the card's own markers, in light that is much the same over one.
+
+    A square is held against every marker of the dictionary, which takes most of the time: 32 in
+    place of 250. One threshold serves where the thorough one tries three.
+    """
+    import cv2
+
+    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))
+    last = max(m.id for edition in _editions() for m in edition.markers)
+    own = cv2.aruco.Dictionary(
+        whole.bytesList[: last + 1], whole.markerSize, whole.maxCorrectionBits
+    )
+    parameters = _parameters()
+    parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = 23
+    return cv2.aruco.ArucoDetector(own, parameters)
+
+
+def _markers(grey: np.ndarray) -> dict[int, np.ndarray]:
+    """Return the corners of the markers in a grey picture, float32, shape (4, 2), by id.
+
+    Looked for at half the scale first, where a thorough search is not wanted; the corners are
+    always those of the whole scale.
+    """
+    import cv2
+    import numpy as np
+
+    half = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    corners, ids, others = _card_detector().detectMarkers(half)
+    if ids is None or len(ids) < _ENOUGH_MARKERS:
+        return _all_markers(grey)
+    # A pixel of the half picture covers two: its centre lies half a pixel further on.
+    by_id = {int(i): 2.0 * c.reshape(4, 2) + 0.5 for i, c in zip(ids.ravel(), corners, strict=True)}
+    layout, here, there = _best_edition(by_id)
+    homography = None
+    if layout is not None:
+        homography = cv2.findHomography(here, there, cv2.RANSAC, _ROUGH_PX)[0]
+    if layout is None or homography is None:
+        return _all_markers(grey)
+    to_sheet = np.linalg.inv(homography)
+    if any(_may_be_tag(2.0 * o.reshape(4, 2) + 0.5, layout, to_sheet, grey) for o in others):
+        return _all_markers(grey)
+    # A corner may be found a module off where something dark adjoins it; together they tell better
+    # where each one is.
+    return dict(
+        zip(
+            [m.id for m in layout.markers if m.id in by_id],
+            _refined(grey, project(homography, here).reshape(-1, 4, 2)),
+            strict=True,
+        )
+    )
+
+
+def _all_markers(grey: np.ndarray) -> dict[int, np.ndarray]:
+    corners, ids, _ = _detector().detectMarkers(grey)
+    return {} if ids is None else dict(zip(ids.ravel().tolist(), corners, strict=True))
+
+
+def _refined(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """Return corners, shape (N, 4, 2), to sub-pixel accuracy: each marker by its own module."""
+    import cv2
+    import numpy as np
+
+    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    module = float(median(sides.reshape(-1))) / _MODULES
+    reach = int(min(max(round(0.5 * module), 2), 4))
+    until = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 30, 0.05)
+    points = np.ascontiguousarray(corners.reshape(-1, 1, 2), dtype=np.float32)
+    return cv2.cornerSubPix(grey, points, (reach, reach), (-1, -1), until).reshape(-1, 4, 2)
+
+
+def _may_be_tag(
+    corners: np.ndarray, layout: CardLayout, to_sheet: np.ndarray, grey: np.ndarray
+) -> bool:
+    """Tell whether a square may be a vessel's tag, where it is worth a thorough look.
+
+    As large as the card's markers, not over its markers, grey steps and colours, where no tag may
+    stand, dark all round and light in places within.
+    """
+    import cv2
+    import numpy as np
+
+    on_sheet = project(to_sheet, corners.astype(np.float64))
+    marker = layout.markers[0].rect
+    area = cv2.contourArea(on_sheet.astype(np.float32)) / (marker.width_mm * marker.height_mm)
+    if not _TAG_AREA[0] < area < _TAG_AREA[1]:
+        return False
+    x, y = on_sheet.mean(axis=0).tolist()
+    printed = (*layout.markers, *layout.grey_left, *layout.grey_right, *layout.colours)
+    for rect in (p.rect for p in printed):
+        if rect.x_mm < x < rect.right_mm and rect.y_mm < y < rect.bottom_mm:
+            return False
+    size = 4 * _MODULES
+    flat = np.array([[0, 0], [size, 0], [size, size], [0, size]], np.float32) - np.float32(0.5)
+    square = cv2.warpPerspective(
+        grey, cv2.getPerspectiveTransform(corners, flat), (size, size), flags=cv2.INTER_LINEAR
+    )
+    middle = 0.5 * (float(square.min()) + float(square.max()))
+    inside = square[6:-6, 6:-6]
+    border = np.r_[square[1:3].ravel(), square[-3:-1].ravel(),
+                   square[:, 1:3].ravel(), square[:, -3:-1].ravel()]  # fmt: skip
+    return bool(np.mean(inside > middle) > _TAG_LIGHT and np.mean(border > middle) < _TAG_LIGHT)
 
 
 def find_tags(rgb: np.ndarray) -> tuple[int, ...]:
@@ -120,6 +260,39 @@ def find_tags(rgb: np.ndarray) -> tuple[int, ...]:
 
 def _tags_among(ids: Iterable[int]) -> tuple[int, ...]:
     return tuple(sorted({int(i) for i in ids if i in TAG_IDS}))
+
+
+def decode_with_card(path: str | Path) -> tuple[LinearPhoto, CardFix]:
+    """Decode a photo no finer than its card needs, and find the card.
+
+    Parameters
+    ----------
+    path : str or Path
+        As for `densitycam.photo.decode.decode_photo`.
+
+    Returns
+    -------
+    LinearPhoto
+        At the coarser of two scales where the card has `ENOUGH_PX_PER_MM` there.
+    CardFix
+        Where the card is in it.
+
+    Raises
+    ------
+    DensitycamError, PhotoRefusedError
+        As `densitycam.photo.decode.decode_photo` and `find_card`.
+    """
+    photo = decode_photo(path, side_px=FIRST_SIDE_PX)
+    try:
+        fix = find_card(photo.rgb, focal_35mm=photo.focal_35mm)
+    except PhotoRefusedError:
+        if not photo.may_be_finer:
+            raise
+    else:
+        if fix.px_per_mm >= ENOUGH_PX_PER_MM or not photo.may_be_finer:
+            return photo, fix
+    photo = decode_photo(path)
+    return photo, find_card(photo.rgb, focal_35mm=photo.focal_35mm)
 
 
 def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
@@ -149,8 +322,7 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
     import numpy as np
 
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    corners, ids, _ = _detector().detectMarkers(grey)
-    seen = {} if ids is None else dict(zip(ids.ravel().tolist(), corners, strict=True))
+    seen = _markers(grey)
     layout, here, there = _best_edition(seen)
     if layout is None:
         mirrored = _detector().detectMarkers(grey[:, ::-1])[1]
@@ -237,8 +409,7 @@ def _best_edition(
     """Choose the paper whose markers are most in the picture; pair their corners, mm and px."""
     import numpy as np
 
-    editions = [card_layout(paper) for paper in MARKER_ID_BASE]
-    layout = max(editions, key=lambda e: sum(m.id in seen for m in e.markers))
+    layout = max(_editions(), key=lambda e: sum(m.id in seen for m in e.markers))
     found = [m for m in layout.markers if m.id in seen]
     if len(found) < FEWEST_MARKERS:
         return None, np.empty((0, 2)), np.empty((0, 2))
@@ -275,11 +446,31 @@ def _camera_place(
         rotation, _ = cv2.Rodrigues(turn)
         return cost, (-rotation.T @ shift).ravel()
 
-    best, step = 0.0, stray
-    for _ in range(4):  # each round of nine looks four times finer
-        around = np.clip(best + step * np.arange(-4, 5), -_MOST_STRAY, _MOST_STRAY)
-        best = float(around[np.argmin([pose(x)[0] for x in around])])
-        step /= 4.0
+    costs: dict[float, float] = {}
+
+    def cost(log_ratio: float) -> float:
+        if log_ratio not in costs:
+            costs[log_ratio] = pose(log_ratio)[0]
+        return costs[log_ratio]
+
+    # From the best of nine downhill, in steps that are halved at the bottom; a parabola settles the
+    # rest. Square on, there may be more than one bottom.
+    step = stray
+    grid = np.clip(step * np.arange(-4, 5), -_MOST_STRAY, _MOST_STRAY).tolist()
+    best = min(grid, key=cost)
+    while True:
+        lower, upper = max(best - step, -_MOST_STRAY), min(best + step, _MOST_STRAY)
+        nearest = min((best, lower, upper), key=cost)
+        if nearest != best:
+            best = nearest
+        elif step > _FINEST_STEP * stray:
+            step /= 2.0
+        else:
+            break
+    before, here_cost, after = cost(lower), cost(best), cost(upper)
+    bend = before - 2 * here_cost + after
+    if bend > 0 and lower < best < upper:
+        best += 0.5 * step * (before - after) / bend
     camera = pose(best)[1]
     # The sheet's z axis points into the wall in a right-handed frame with y down.
     return np.array([camera[0], camera[1], -camera[2]])

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 from densitycam.card.layout import CardLayout, Patch, Rect
 from densitycam.card.profile import PrintProfile, nominal_profile
 from densitycam.photo.card_finder import CardFix, refuse
-from densitycam.photo.decode import LinearPhoto, linear, srgb_to_linear_table
+from densitycam.photo.decode import LinearPhoto, srgb_to_linear_table
+from densitycam.photo.quantiles import median, quantile
+from densitycam.photo.sheet import SHEET_PX_PER_MM, Sheet, medians, surface_terms, window
 
 if TYPE_CHECKING:
     import numpy as np
 
-#: Scale of the squared-up sheet [px/mm]: about that of a photo decoded at working size.
-SHEET_PX_PER_MM = 5.0
+__all__ = [
+    "SHEET_PX_PER_MM",
+    "CardView",
+    "light_of_bare_card",
+    "paper_beside_steps",
+    "square_up",
+    "window",
+]
 
 #: White of the card, as linear light before the tone curve, between which it can be measured.
 DARKEST_WHITE, BRIGHTEST_WHITE = 0.03, 0.985
@@ -51,6 +61,9 @@ AGREEING_WHITE = 0.06
 WHITE_SD = 0.01
 _LIGHT_PRIOR_SD = (1.0, 0.4, 0.4, 0.25, 0.15, 0.25)
 
+#: Terms of the light have settled when none moves by more than this [natural log].
+SETTLED_TERMS = 5e-5
+
 #: The same where only one side of the card is seen, and the rest is guessed from it.
 _ONE_SIDED_PRIOR_SD = (1.0, 0.15, 0.4, 0.05, 0.05, 0.15)
 
@@ -85,9 +98,9 @@ class CardView:
 
     Parameters
     ----------
-    light : ndarray of float32, shape (H, W, 3)
-        Linear light over the sheet at `SHEET_PX_PER_MM`, bare paper in the same light = 1.
-    raw : ndarray of float32, shape (H, W, 3)
+    light : Sheet
+        Linear light over the sheet, bare paper in the same light = 1; `window` looks at it.
+    raw : Sheet
         The same before tone curve and light are corrected: for clipped and crushed channels.
     layout : CardLayout
         The card's edition.
@@ -106,8 +119,8 @@ class CardView:
         Whether the print's own profile served, and not the layout's nominal one.
     """
 
-    light: np.ndarray
-    raw: np.ndarray
+    light: Sheet
+    raw: Sheet
     layout: CardLayout
     camera_mm: np.ndarray
     tone_misfit: float
@@ -115,30 +128,6 @@ class CardView:
     blur_mm: float
     hidden_side: str
     registered: bool = False
-
-
-def window(image: np.ndarray, rect: Rect, *, inset: float = 0.0) -> np.ndarray:
-    """Return the view of a squared-up image inside a rectangle of the sheet.
-
-    Parameters
-    ----------
-    image : ndarray, shape (H, W, 3)
-        At `SHEET_PX_PER_MM`.
-    rect : Rect
-        Place on the sheet [mm].
-    inset : float, default 0
-        Share of width and height left out on each side, 0 to 0.5.
-
-    Returns
-    -------
-    ndarray, shape (h, w, 3)
-        A view, not a copy; at least one pixel.
-    """
-    s = SHEET_PX_PER_MM
-    x0, x1 = rect.x_mm + inset * rect.width_mm, rect.right_mm - inset * rect.width_mm
-    y0, y1 = rect.y_mm + inset * rect.height_mm, rect.bottom_mm - inset * rect.height_mm
-    row, column = round(y0 * s), round(x0 * s)
-    return image[row : max(round(y1 * s), row + 1), column : max(round(x1 * s), column + 1)]
 
 
 def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None = None) -> CardView:
@@ -164,7 +153,7 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     PhotoRefusedError
         "dark", "clipped", "tone", "uneven-light", "blurred", "moved", "flicker".
     """
-    raw = _warp(linear(photo.rgb), fix)
+    raw = _raw_sheet(photo, fix)
     whites, white, safe = _white_levels(raw, fix.layout)
     if profile is None or (profile.paper, profile.version) != (
         fix.layout.paper,
@@ -179,9 +168,8 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     _check_shadow(fitted, safe)
     if misfit > LARGEST_TONE_MISFIT:
         raise refuse("tone", f"by {misfit:.0%}")
-    light = _light_surface(fitted.terms, raw.shape, fix.layout)
-    ratio = _check_evenness(light)
-    corrected = _warp(_apply_tone(photo.rgb, fitted), fix) / light
+    ratio = _check_evenness(fitted.terms, fix.layout)
+    corrected = replace(raw, table=_tone_table(fitted), terms=fitted.terms)
     upward, sideways = _blur_mm(corrected, fix.layout)
     blur = max(upward, sideways)
     if blur > LARGEST_BLUR_MM:
@@ -200,7 +188,7 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     )
 
 
-def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> np.ndarray:
+def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> Sheet:
     """Return the squared-up card with uneven light divided out, the camera's curve taken as sRGB.
 
     Parameters
@@ -212,8 +200,8 @@ def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> np.ndarray:
 
     Returns
     -------
-    ndarray of float32, shape (H, W, 3)
-        Linear light at `SHEET_PX_PER_MM`, bare paper = 1.
+    Sheet
+        Linear light, bare paper = 1.
 
     Raises
     ------
@@ -222,42 +210,59 @@ def light_of_bare_card(photo: LinearPhoto, fix: CardFix) -> np.ndarray:
     """
     import numpy as np
 
-    raw = _warp(linear(photo.rgb), fix)
+    raw = _raw_sheet(photo, fix)
     whites, white, safe = _white_levels(raw, fix.layout)
     at_white = _terms(*_centres(whites), fix.layout)
     trusted = np.arange(len(whites)) < safe
-    terms = np.stack(
-        [
-            _light_terms(at_white, np.log(np.maximum(white[:, c], 1e-6)), trusted, one_side=False)
-            for c in range(3)
-        ]
-    )
-    light = _light_surface(terms, raw.shape, fix.layout)
-    _check_evenness(light)
-    return raw / light
+    log_white = np.log(np.maximum(white.T, 1e-6))
+    terms, _ = _light_terms(at_white, log_white, trusted, one_side=False)
+    _check_evenness(terms, fix.layout)
+    return replace(raw, terms=terms)
 
 
-def _white_levels(raw: np.ndarray, layout: CardLayout) -> tuple[list[Rect], np.ndarray, int]:
+def _raw_sheet(photo: LinearPhoto, fix: CardFix) -> Sheet:
+    size_mm = (fix.layout.width_mm, fix.layout.height_mm)
+    return Sheet(photo.rgb, srgb_to_linear_table(), fix.sheet_to_photo, size_mm, fix.px_per_mm)
+
+
+def _white_levels(raw: Sheet, layout: CardLayout) -> tuple[list[Rect], np.ndarray, int]:
     """Return the places of paper white, their light, and how many of them are safe."""
     import numpy as np
 
     safe, ends = _white_places(layout)
-    whites = [*safe, *ends]
-    white = np.array([np.median(window(raw, r), axis=(0, 1)) for r in whites], dtype=np.float64)
-    level = np.median(white[: len(safe)], axis=0)
+    half = len(safe) // 2
+    left = [n for n, r in enumerate(ends) if r.x_mm < layout.width_mm / 2]
+    right = [n for n, r in enumerate(ends) if r.x_mm >= layout.width_mm / 2]
+    white = np.empty((len(ends), 3))
+    for side in (left, right):
+        white[side] = medians(raw, [ends[n] for n in side])
+    white = np.concatenate([medians(raw, safe[:half]), medians(raw, safe[half:]), white])
+    level = median(white[: len(safe)])
     if level.max() < DARKEST_WHITE:
         raise refuse("dark", f"{level.max():.1%} of full scale")
-    if np.percentile(white[: len(safe)], 75, axis=0).max() > BRIGHTEST_WHITE:
+    if quantile(white[: len(safe)], 0.75).max() > BRIGHTEST_WHITE:
         raise refuse("clipped")
-    return whites, white, len(safe)
+    return [*safe, *ends], white, len(safe)
 
 
-def _check_evenness(light: np.ndarray) -> float:
+def _check_evenness(terms: np.ndarray, layout: CardLayout) -> float:
     """Return brightest over darkest light on the card, if a smooth surface may carry it."""
-    ratio = float((light.max(axis=(0, 1)) / light.min(axis=(0, 1))).max())
+    import numpy as np
+
+    light = _surface_basis(layout) @ terms.T
+    ratio = float(np.exp((light.max(axis=(0, 1)) - light.min(axis=(0, 1))).max()))
     if ratio > LARGEST_LIGHT_RATIO:
         raise refuse("uneven-light", f"{ratio:.1f} to 1")
     return ratio
+
+
+@cache
+def _surface_basis(layout: CardLayout) -> np.ndarray:
+    """Return the light's terms over the whole sheet, coarsely, shape (30, 40, 6)."""
+    import numpy as np
+
+    y, x = np.mgrid[0 : layout.height_mm : 30j, 0 : layout.width_mm : 40j]
+    return _terms(x, y, layout)
 
 
 def _check_shadow(fitted: _Light, safe: int) -> None:
@@ -273,29 +278,12 @@ def _check_shadow(fitted: _Light, safe: int) -> None:
         groups.append(brighter[:half])
     if fitted.hidden_side != "right":
         groups.append(brighter[half:safe])
-    most = max(float(np.percentile(group, 75)) for group in groups)
+    most = max(float(quantile(group, 0.75)) for group in groups)
     if most > (BRIGHTER_PAPER_ONE_SIDED if fitted.hidden_side else BRIGHTER_PAPER):
         raise refuse("uneven-light", f"a step of {np.expm1(most):.0%}")
     curved = fitted.terms[:, 3]
     if curved.max() > HOLLOWEST or curved.min() < -MOST_BULGED or np.ptp(curved) > CURVED_UNLIKE:
         raise refuse("uneven-light", "a shadow behind the vessel")
-
-
-def _warp(image: np.ndarray, fix: CardFix) -> np.ndarray:
-    import cv2
-    import numpy as np
-
-    s = SHEET_PX_PER_MM
-    # Pixel centres: sheet pixel i covers millimetres i/s to (i+1)/s.
-    to_mm = np.array([[1 / s, 0, 0.5 / s], [0, 1 / s, 0.5 / s], [0, 0, 1.0]])
-    size = (round(fix.layout.width_mm * s), round(fix.layout.height_mm * s))
-    return cv2.warpPerspective(
-        image,
-        fix.sheet_to_photo @ to_mm,
-        size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
 
 
 def _white_places(layout: CardLayout) -> tuple[list[Rect], list[Rect]]:
@@ -333,12 +321,7 @@ def _inside(rect: Rect) -> Rect:
 
 
 def _terms(x_mm: np.ndarray, y_mm: np.ndarray, layout: CardLayout) -> np.ndarray:
-    """Second-order surface over the sheet, coordinates about -1 to 1."""
-    import numpy as np
-
-    u = 2 * x_mm / layout.width_mm - 1
-    v = 2 * y_mm / layout.height_mm - 1
-    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    return surface_terms(x_mm, y_mm, (layout.width_mm, layout.height_mm))
 
 
 @dataclass(frozen=True)
@@ -359,7 +342,7 @@ class _Light:
 
 
 def _tone_and_light(
-    raw: np.ndarray,
+    raw: Sheet,
     white: np.ndarray,
     whites: list[Rect],
     safe: int,
@@ -377,6 +360,11 @@ def _tone_and_light(
     import numpy as np
 
     half_safe = safe // 2
+    grey = {
+        "left": medians(raw, [p.rect for p in layout.grey_left], inset=0.2),
+        "right": medians(raw, [p.rect for p in layout.grey_right], inset=0.2),
+    }
+    grey["both"] = np.concatenate([grey["left"], grey["right"]])
     best: _Light | None = None
     bar = math.inf
     for side in ("both", "left", "right"):
@@ -391,7 +379,7 @@ def _tone_and_light(
             "right": layout.grey_right,
         }[side]
         hidden = {"both": "", "left": "right", "right": "left"}[side]
-        found = _fit_light(raw, white, whites, trusted, steps, layout, profile, hidden)
+        found = _fit_light(grey[side], white, whites, trusted, steps, layout, profile, hidden)
         if found is not None and found.misfit < bar:
             best = found
             bar = found.misfit if hidden else ONE_SIDE_BETTER * found.misfit
@@ -403,7 +391,7 @@ def _tone_and_light(
 
 
 def _fit_light(
-    raw: np.ndarray,
+    grey: np.ndarray,
     white: np.ndarray,
     whites: list[Rect],
     trusted: np.ndarray,
@@ -415,30 +403,39 @@ def _fit_light(
     """Fit with the grey steps and the trusted paper of one side or both; None with too few."""
     import numpy as np
 
-    level = np.median(white[trusted], axis=0)
-    grey = np.array([np.median(window(raw, p.rect, inset=0.2), axis=(0, 1)) for p in steps])
+    level = median(white[trusted])
     known = np.log(np.array([profile.reflectance[p.name] for p in steps]))
     at_white = _terms(*_centres(whites), layout)
     at_grey = _terms(*_centres([p.rect for p in steps]), layout)
     known_print = "registered" if profile.photos else "nominal"
     tone = np.zeros((3, len(_TONE_PRIOR_SD[known_print])))
-    terms, residuals = np.zeros((3, 6)), []
-    paper = np.zeros((len(whites), 3))
+    terms = np.zeros((3, 6))
+    usable = (grey > DARKEST_STEP) & (grey < BRIGHTEST_STEP)
+    if usable.sum(axis=0).min() < FEWEST_STEPS:
+        return None
+    q_white = np.log(np.maximum(white, 1e-6) / level)
+    fits = []
     for channel in range(3):
-        usable = (grey[:, channel] > DARKEST_STEP) & (grey[:, channel] < BRIGHTEST_STEP)
-        if usable.sum() < FEWEST_STEPS:
-            return None
-        q_grey = np.log(grey[usable, channel] / level[channel])
-        q_white = np.log(np.maximum(white[:, channel], 1e-6) / level[channel])
+        use = usable[:, channel]
+        q_grey = np.log(grey[use, channel] / level[channel])
         basis = _tone_terms(q_grey, level[channel], known_print)
-        for _ in range(4):
-            log_white = q_white + _bend(q_white, tone[channel], level[channel], known_print)
-            terms[channel] = _light_terms(at_white, log_white, trusted, one_side=bool(hidden_side))
-            target = known[usable, channel] + at_grey[usable] @ terms[channel] - q_grey
-            tone[channel] = _anchored_fit(basis, target, known_print)
-        residuals.append(target - basis @ tone[channel])
-        seen_white = q_white + _bend(q_white, tone[channel], level[channel], known_print)
-        paper[:, channel] = seen_white - at_white @ terms[channel]
+        bend = _bend_terms(q_white[:, channel], level[channel], known_print)
+        rest = known[use, channel] - q_grey
+        fits.append((use, basis, _anchored_inverse(basis, known_print), rest, bend))
+    weights: list[np.ndarray] = []
+    for _ in range(4):
+        log_white = np.stack([q_white[:, c] + _bent(fits[c][4], tone[c]) for c in range(3)])
+        terms, weights = _light_terms(
+            at_white, log_white, trusted, one_side=bool(hidden_side), start=weights
+        )
+        residuals = []
+        for channel, (use, basis, inverse, rest, _) in enumerate(fits):
+            target = rest + at_grey[use] @ terms[channel]
+            tone[channel] = inverse @ target
+            residuals.append(target - basis @ tone[channel])
+    paper = np.stack(
+        [q_white[:, c] + _bent(fits[c][4], tone[c]) - at_white @ terms[c] for c in range(3)], axis=1
+    )
     misfit = float(np.sqrt(np.mean(np.concatenate(residuals) ** 2)))
     return _Light(level, tone, known_print, terms, misfit, paper, hidden_side)
 
@@ -453,52 +450,93 @@ def _centres(rects: list[Rect]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _light_terms(
-    design: np.ndarray, log_white: np.ndarray, trusted: np.ndarray, *, one_side: bool
-) -> np.ndarray:
-    """Fit the light where no vessel reaches, then twice more with all paper that agrees with it."""
+    design: np.ndarray,
+    log_white: np.ndarray,
+    trusted: np.ndarray,
+    *,
+    one_side: bool,
+    start: Sequence[np.ndarray] = (),
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Fit the light where no vessel reaches, then twice more with all paper that agrees with it.
+
+    Parameters
+    ----------
+    design : ndarray, shape (places, 6)
+        Terms of the surface.
+    log_white : ndarray, shape (3, places)
+        ln of paper's light.
+    trusted : ndarray of bool, shape (places,)
+        Where no vessel reaches.
+    one_side : bool
+        Whether only one side of the card is trusted.
+    start : sequence of ndarray, default ()
+        Weights that this function returned under nearly the same tone curve: fewer steps then do.
+
+    Returns
+    -------
+    terms : ndarray, shape (3, 6)
+    weights : list of three ndarray, shape (3, places)
+    """
     import numpy as np
 
     prior = _ONE_SIDED_PRIOR_SD if one_side else _LIGHT_PRIOR_SD
-    used = trusted
-    for _ in range(2):
-        terms = _robust_fit(design[used], log_white[used], prior)
-        used = trusted | (np.abs(log_white - design @ terms) < AGREEING_WHITE)
-    return _robust_fit(design[used], log_white[used], prior)
+    used = np.broadcast_to(trusted, log_white.shape)
+    weights = []
+    for n in range(3):
+        terms, weight = _robust_fit(design, log_white, used, prior, start[n] if start else None)
+        weights.append(weight)
+        used = trusted | (np.abs(log_white - terms @ design.T) < AGREEING_WHITE)
+    return terms, weights
 
 
-def _robust_fit(design: np.ndarray, target: np.ndarray, prior_sd: tuple[float, ...]) -> np.ndarray:
+def _robust_fit(
+    design: np.ndarray,
+    target: np.ndarray,
+    used: np.ndarray,
+    prior_sd: tuple[float, ...],
+    start: np.ndarray | None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Ridge regression with Huber's, then Tukey's weights: shaded or soiled places do not count.
 
+    All channels at once: `target` and `used` have shape (3, places), the terms (3, 6), the weights
+    (3, places). From weights of a fit to nearly the same it goes on with Tukey's.
     Sources: Huber 1964, Ann. Math. Stat. 35:73, constant 1.345; Beaton & Tukey 1974,
     Technometrics 16:147, constant 4.685.
     """
     import numpy as np
 
-    ridge = np.diag(WHITE_SD / np.array(prior_sd))
-    weight = np.ones(len(target))
-    for step in range(10):
-        root = np.sqrt(weight)
-        solution = np.linalg.lstsq(
-            np.vstack([design * root[:, None], ridge]),
-            np.r_[target * root, np.zeros(len(ridge))],
-            rcond=None,
-        )[0]
-        residual = np.abs(target - design @ solution)
-        scale = max(1.4826 * np.median(residual), WHITE_SD)
-        if step < 5:
-            weight = 1.345 * scale / np.maximum(residual, 1.345 * scale)
-        else:
-            weight = np.clip(1 - (residual / (4.685 * scale)) ** 2, 0, None) ** 2
-    return solution
+    ridge = np.diag((WHITE_SD / np.array(prior_sd)) ** 2)
+    products = (design[:, :, None] * design[:, None, :]).reshape(len(design), -1)
+    count = used.sum(axis=1)
+    lower, upper = (count - 1) // 2, count // 2
+    each = np.arange(len(target))
+    weight = used.astype(np.float64) if start is None else used * start
+    for kind in ("Huber", "Tukey") if start is None else ("Tukey",):
+        before = np.inf
+        for _ in range(5):
+            normal = (weight @ products).reshape(-1, *ridge.shape) + ridge
+            terms = np.linalg.solve(normal, ((weight * target) @ design)[..., None])[..., 0]
+            residual = np.abs(target - terms @ design.T)
+            ordered = np.sort(np.where(used, residual, np.inf), axis=1)
+            middle = 0.5 * (ordered[each, lower] + ordered[each, upper])
+            scale = np.maximum(1.4826 * middle, WHITE_SD)[:, None]
+            if kind == "Huber":
+                weight = used * (1.345 * scale / np.maximum(residual, 1.345 * scale))
+            else:
+                weight = used * np.maximum(1 - (residual / (4.685 * scale)) ** 2, 0) ** 2
+            if np.abs(terms - before).max() < SETTLED_TERMS:
+                break
+            before = terms
+    return terms, weight
 
 
-def _anchored_fit(basis: np.ndarray, target: np.ndarray, known_print: str) -> np.ndarray:
-    """Ridge towards zero with the prior of the tone curve."""
+def _anchored_inverse(basis: np.ndarray, known_print: str) -> np.ndarray:
+    """Return what makes the tone curve's terms of the steps' targets: ridge towards zero."""
     import numpy as np
 
     step_sd, prior_sd = _STEP_SD[known_print], np.array(_TONE_PRIOR_SD[known_print])
-    design = np.vstack([basis / step_sd, np.diag(1 / prior_sd)])
-    return np.linalg.lstsq(design, np.r_[target / step_sd, np.zeros(len(prior_sd))], rcond=None)[0]
+    scaled = basis / step_sd
+    return np.linalg.solve(scaled.T @ scaled + np.diag(prior_sd**-2), scaled.T) / step_sd
 
 
 def _tone_terms(q: np.ndarray, level: float, known_print: str) -> np.ndarray:
@@ -526,21 +564,27 @@ def _code(light: np.ndarray) -> np.ndarray:
     return np.where(light <= 0.0031308, 12.92 * light, above)
 
 
-def _bend(q: np.ndarray, tone: np.ndarray, level: float, known_print: str) -> np.ndarray:
-    """Return ln(corrected / linear light); beyond the darkest print it goes on straight."""
+def _bend_terms(
+    q: np.ndarray, level: float, known_print: str
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what `_bent` needs: terms inside the steps' range, at its dark end, how far beyond."""
     import numpy as np
 
     low = -3.6  # ln of a darkest print at 0.027 of white: no step lies below it
-    inside = _tone_terms(np.clip(q, low, 0.3), level, known_print) @ tone
-    ends = _tone_terms(np.array([low, low + 0.01]), level, known_print) @ tone
+    inside = _tone_terms(np.clip(q, low, 0.3), level, known_print)
+    ends = _tone_terms(np.array([low, low + 0.01]), level, known_print)
+    return inside, (ends[1] - ends[0]) / 0.01, np.minimum(q - low, 0)
+
+
+def _bent(terms: tuple[np.ndarray, np.ndarray, np.ndarray], tone: np.ndarray) -> np.ndarray:
+    """Return ln(corrected / linear light); beyond the darkest print it goes on straight."""
+    inside, slope, beyond = terms
     # Never steeper than it can be trusted without a step beneath it.
-    slope = np.clip((ends[1] - ends[0]) / 0.01, -0.5, 0.5)
-    return inside + slope * np.minimum(q - low, 0)
+    return inside @ tone + min(max(float(slope @ tone), -0.5), 0.5) * beyond
 
 
-def _apply_tone(rgb: np.ndarray, fitted: _Light) -> np.ndarray:
-    """Turn codes into corrected light by one table a channel, white level = 1."""
-    import cv2
+def _tone_table(fitted: _Light) -> np.ndarray:
+    """Return corrected light by code, float32, shape (256, 1, 3), white level = 1."""
     import numpy as np
 
     table = np.empty((256, 1, 3), dtype=np.float32)
@@ -548,24 +592,14 @@ def _apply_tone(rgb: np.ndarray, fitted: _Light) -> np.ndarray:
     for channel in range(3):
         level = fitted.level[channel]
         q = np.log(np.maximum(codes, 1e-5) / level)
-        bend = _bend(q, fitted.tone[channel], level, fitted.known_print)
+        bend = _bent(_bend_terms(q, level, fitted.known_print), fitted.tone[channel])
         # Monotone, whatever noisy steps say.
         table[:, 0, channel] = np.maximum.accumulate(np.exp(q + bend))
         table[0, 0, channel] = 0.0
-    return cv2.LUT(rgb, table)
+    return table
 
 
-def _light_surface(terms: np.ndarray, shape: tuple[int, ...], layout: CardLayout) -> np.ndarray:
-    """Light over the sheet, float32, shape (H, W, 3): worked out coarsely, then enlarged."""
-    import cv2
-    import numpy as np
-
-    y, x = np.mgrid[0 : layout.height_mm : 30j, 0 : layout.width_mm : 40j]
-    coarse = np.exp(_terms(x, y, layout) @ terms.T).astype(np.float32)
-    return cv2.resize(coarse, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
-
-
-def _blur_mm(light: np.ndarray, layout: CardLayout) -> tuple[float, float]:
+def _blur_mm(light: Sheet, layout: CardLayout) -> tuple[float, float]:
     """Blur up and down, from the bars' edges, and sideways, from the bars' ends [mm].
 
     An edge of height d blurred by a Gaussian has its steepest slope d / (sd sqrt(2 pi)).
@@ -574,34 +608,38 @@ def _blur_mm(light: np.ndarray, layout: CardLayout) -> tuple[float, float]:
 
     field, s = layout.bar_field, SHEET_PX_PER_MM
     bar = field.height_mm / len(layout.bars)
+    reach = round(bar / 2 * s)
+    at = np.array([round(n * bar * s) for n in range(1, len(layout.bars))])
     upward = []
     for x in (field.x_mm + 4.0, field.right_mm - 20.0):
-        strip = window(light, Rect(x, field.y_mm, 16.0, field.height_mm))[..., 1]
-        profile = np.median(strip, axis=1)
-        for n in range(1, len(layout.bars)):
-            upward.append(_edge_blur(profile, round(n * bar * s), round(bar / 2 * s)))
+        strip = window(light, Rect(x, field.y_mm, 16.0, field.height_mm), every=(1, 4))[..., 1]
+        profile = median(strip, axis=1)
+        near = np.clip(at[:, None] + np.arange(-reach, reach + 1), 0, len(profile) - 1)
+        upward.append(_edge_blur(profile[near]))
     sideways = []
-    for patch in layout.bars[0::2]:
-        for end in (field.x_mm, field.right_mm):
-            # The paper beside the bars' ends is 4 mm wide.
-            place = Rect(end - 3.0, patch.rect.y_mm + 2.0, 6.0, patch.rect.height_mm - 4.0)
-            profile = np.median(window(light, place)[..., 1], axis=0)
-            sideways.append(_edge_blur(profile, len(profile) // 2, round(2.8 * s)))
-    return float(np.median(upward)), float(np.median(sideways))
+    for end in (field.x_mm, field.right_mm):
+        # The paper beside the bars' ends is 4 mm wide.
+        along = window(light, Rect(end - 3.0, field.y_mm, 6.0, field.height_mm), every=(2, 1))
+        rows = along[..., 1].reshape(len(layout.bars), -1, along.shape[1])[-1::-2]
+        inside = round(2.0 * s / 2)
+        middle = rows.shape[2] // 2
+        reach = round(2.8 * s)
+        across = median(rows[:, inside:-inside], axis=1)
+        sideways.append(_edge_blur(across[:, middle - reach : middle + reach + 1]))
+    return float(median(np.concatenate(upward))), float(median(np.concatenate(sideways)))
 
 
-def _edge_blur(profile: np.ndarray, at: int, reach: int) -> float:
-    """Return the blur of one edge [mm]: its height over its steepest slope."""
+def _edge_blur(near: np.ndarray) -> np.ndarray:
+    """Return the blur of edges [mm], a row each: the height over the steepest slope."""
     import numpy as np
 
-    near = profile[max(at - reach, 0) : at + reach + 1]
-    third = max(len(near) // 5, 1)
-    step = abs(float(np.median(near[:third]) - np.median(near[-third:])))
-    slope = float(np.abs(np.diff(near)).max()) * SHEET_PX_PER_MM
+    third = max(near.shape[1] // 5, 1)
+    step = np.abs(median(near[:, :third], axis=1) - median(near[:, -third:], axis=1))
+    slope = np.abs(np.diff(near, axis=1)).max(axis=1) * SHEET_PX_PER_MM
     return step / (slope * np.sqrt(2 * np.pi) + 1e-9)
 
 
-def _bands(raw: np.ndarray, layout: CardLayout, hidden_side: str) -> float:
+def _bands(raw: Sheet, layout: CardLayout, hidden_side: str) -> float:
     """Return how strongly bands of light run across the card, as a share of the light.
 
     A flickering lamp and a rolling shutter make bands along the sensor's rows, across the whole
@@ -615,13 +653,13 @@ def _bands(raw: np.ndarray, layout: CardLayout, hidden_side: str) -> float:
     pieces = []
     for left in (True, False):
         place = paper_beside_steps(layout, left, field.y_mm + 18.0, field.height_mm - 20.0)
-        pieces.append(_ripple(np.median(window(raw, place), axis=1).mean(axis=-1)))
+        pieces.append(_ripple(median(window(raw, place), axis=1).mean(axis=-1)))
     shared = float(np.mean(pieces[0] * pieces[1]))
     if hidden_side:  # what lies before that side has bands of its own
         in_sight = pieces[0 if hidden_side == "right" else 1]
         shared = min(shared, float(np.mean(in_sight**2)))
     above = Rect(field.x_mm, field.y_mm - 2.4, field.width_mm, 2.0)
-    across = np.median(window(raw, above), axis=0).mean(axis=-1)
+    across = median(window(raw, above), axis=0).mean(axis=-1)
     # Both ends of the strip above must show bands: a vessel's neck covers only its middle.
     part = round(0.13 * len(across))
     ends = min(
@@ -634,7 +672,15 @@ def _ripple(profile: np.ndarray) -> np.ndarray:
     """Return a profile's deviation from a smooth curve, as a share of it."""
     import numpy as np
 
-    u = np.linspace(-1, 1, len(profile))
-    smooth = np.polynomial.Polynomial.fit(u, profile, 4)(u)
+    onto = _smooth_basis(len(profile))
+    smooth = onto @ (onto.T @ profile)
     kernel = np.ones(9) / 9
     return np.convolve(profile / smooth - 1, kernel, mode="valid")
+
+
+@cache
+def _smooth_basis(length: int) -> np.ndarray:
+    """Return an orthonormal basis of the polynomials of degree 4 over a profile, (length, 5)."""
+    import numpy as np
+
+    return np.linalg.qr(np.vander(np.linspace(-1, 1, length), 5))[0]

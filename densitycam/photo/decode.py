@@ -6,6 +6,7 @@ import hashlib
 import io
 import re
 import struct
+import threading
 import warnings
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
 #: Longest side [px] that decoding may shrink a photo to: the card then still has several
 #: pixels a marker module, and decoding is most of the cost of a photo.
 WORKING_SIDE_PX = 2000
+
+#: The same where the card is looked for first. A JPEG decoder leaves out what it need not work
+#: out; of other files every pixel is decoded anyway, and nothing is won.
+FIRST_SIDE_PX = 1000
 
 #: Photos larger than this are not phone photos, and would fill the memory.
 LARGEST_PIXELS = 200_000_000
@@ -90,6 +95,8 @@ class LinearPhoto:
         35 mm equivalent focal length [mm] where EXIF tells it.
     utc_offset : str or None
         Offset of `taken_at` from UTC, such as "+01:00", where EXIF tells it.
+    may_be_finer : bool
+        Whether `decode_photo` gives more pixels of the file as a rule: it was read coarser.
     capture : str or None
         Stands for the moment of capture and the make and model of the camera, which cannot be
         told from it: the same for all copies of a photo that kept their EXIF. After a dot follows
@@ -112,6 +119,7 @@ class LinearPhoto:
     focal_35mm: float | None
     utc_offset: str | None = None
     capture: str | None = None
+    may_be_finer: bool = False
 
 
 @cache
@@ -151,7 +159,9 @@ def linear(rgb: np.ndarray) -> np.ndarray:
     return cv2.LUT(rgb, srgb_to_linear_table())
 
 
-def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
+def decode_photo(
+    path: str | Path, *, full_size: bool = False, side_px: int = WORKING_SIDE_PX
+) -> LinearPhoto:
     """Read a photo file.
 
     Parameters
@@ -161,13 +171,15 @@ def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
         16 bits, WebP, HEIC or HEIF file.
     full_size : bool, default False
         Whether to keep every pixel.
+    side_px : int, default WORKING_SIDE_PX
+        Longest side to which a JPEG may be shrunk [px].
 
     Returns
     -------
     LinearPhoto
         Upright pixels (EXIF orientation applied, embedded ICC profile converted to sRGB),
-        shrunk by a whole number where the longest side is at least twice `WORKING_SIDE_PX` and
-        `full_size` is not set.
+        shrunk by a whole number where the longest side is at least twice `side_px` (in other
+        files than JPEG twice `WORKING_SIDE_PX`) and `full_size` is not set.
 
     Raises
     ------
@@ -197,7 +209,14 @@ def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
         ) from None
     if not data:
         raise _unreadable(path, "is empty")
-    rgb, told = _decode(path, data, full_size=full_size)
+    # Hashing gives way to other threads, and takes as long as a tenth of the decoding.
+    digest = hashlib.sha256()
+    hashing = threading.Thread(target=digest.update, args=(data,))
+    hashing.start()
+    try:
+        rgb, told, finer = _decode(path, data, side_px=None if full_size else side_px)
+    finally:
+        hashing.join()
     if told.taken_at is None:
         taken_at, source = capture_time_from_name(path)
     else:
@@ -206,10 +225,11 @@ def decode_photo(path: str | Path, *, full_size: bool = False) -> LinearPhoto:
         rgb=rgb,
         taken_at=taken_at,
         time_source=source,
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=digest.hexdigest(),
         focal_35mm=told.focal_35mm,
         utc_offset=told.utc_offset,
         capture=told.capture,
+        may_be_finer=finer,
     )
 
 
@@ -285,8 +305,8 @@ def _grey(path: Path) -> PhotoRefusedError:
     return _unreadable(path, "is a grey picture", "Switch the camera to colour and retake it.")
 
 
-def _decode(path: Path, data: bytes, *, full_size: bool) -> tuple[np.ndarray, _Exif]:
-    """Return upright sRGB codes, as a rule at reduced scale, and what EXIF tells."""
+def _decode(path: Path, data: bytes, *, side_px: int | None) -> tuple[np.ndarray, _Exif, bool]:
+    """Return upright sRGB codes, what EXIF tells, and whether usual decoding gives more pixels."""
     import numpy as np
     from PIL import Image, UnidentifiedImageError
 
@@ -305,8 +325,11 @@ def _decode(path: Path, data: bytes, *, full_size: bool) -> tuple[np.ndarray, _E
             # libheif has turned the picture already by the file's own boxes, which the standard
             # puts above EXIF; Pillow turns a TIFF by its tag when loading.
             turn = 1 if heif or image.format == "TIFF" else told.orientation
-            shrink = 1 if full_size else int(max(image.size) / WORKING_SIDE_PX)
-            if image.format in ("JPEG", "MPO") and shrink >= 2:
+            longest = max(image.size)
+            by_decoder = image.format in ("JPEG", "MPO")
+            least = side_px if by_decoder else WORKING_SIDE_PX
+            shrink = 1 if side_px is None or least is None else int(longest / least)
+            if by_decoder and shrink >= 2:
                 image.draft(None, (image.width // shrink, image.height // shrink))
                 shrink = 1
             image.load()
@@ -333,7 +356,8 @@ def _decode(path: Path, data: bytes, *, full_size: bool) -> tuple[np.ndarray, _E
         codes = _profile_to_srgb(path, codes, profile)
     elif nclx.get("color_primaries") == _P3_PRIMARIES:
         codes = _p3_to_srgb(codes)
-    return np.ascontiguousarray(codes), told
+    finer = by_decoder and max(codes.shape) < min(WORKING_SIDE_PX, longest)
+    return np.ascontiguousarray(codes), told, finer
 
 
 #: What Pillow and libheif raise for a damaged file.

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 from densitycam.card.layout import CardLayout, Rect
 from densitycam.photo.card_finder import refuse
-from densitycam.photo.card_view import BRIGHTEST_WHITE, SHEET_PX_PER_MM, CardView, window
+from densitycam.photo.card_view import BRIGHTEST_WHITE, CardView
+from densitycam.photo.quantiles import median, quantile
+from densitycam.photo.sheet import SHEET_PX_PER_MM, window
 from densitycam.vessel.outline import fluid_rows
 from densitycam.vessel.signs import (
     BUBBLY,
@@ -47,6 +49,12 @@ LARGEST_GLARE = 0.55
 #: Share of the vessel's width, in its middle, through which bars are read: in a cylinder the
 #: chord there is at least 0.954 of the diameter, in a bag's lens it is 0.96 of the thickness.
 CENTRAL_SHARE = {"cylinder": 0.30, "flat": 0.50, "bag": 0.20}
+
+#: Columns of the bars beside the vessel are taken at every so many millimetres: some forty a side.
+BESIDE_EVERY_MM = 1.0
+
+#: Whether a channel is crushed or burnt out, every so many rows tell.
+RAW_EVERY = 4
 
 #: Share of the bars that is white, and the share of that which may be burnt out.
 WHITE_SHARE, MOST_BURNT = 0.5, 0.15
@@ -149,8 +157,8 @@ def read_bars(
     first, last = middle_part(view, left_mm=left_mm, right_mm=right_mm, shape=shape)
     rect = Rect(first, field.y_mm, last - first, field.height_mm)
     pixels = window(view.light, rect)
-    through = _merge_columns(pixels.astype(np.float64))
-    raw = _merge_columns(window(view.raw, rect))
+    through = _merge_columns(pixels)
+    raw = _merge_columns(window(view.raw, rect, every=(RAW_EVERY, 1)))
 
     rows = np.arange(len(through))
     at_mm = field.y_mm + (rows + 0.5) / s
@@ -169,8 +177,10 @@ def read_bars(
     first = [_in_window(at_mm + shift, w) for w in windows]
     plain = reference(shift)
     seen = [i for i in first if len(i)]
-    fluid = seen[: fluid_rows(np.array([_mean_t(through[i], plain[i]) for i in seen]))]
-    shift = shift + _missed_shift(through, beside, shift, fluid)
+    lead, outside = through[..., :2].mean(axis=2), plain[:, :2].mean(axis=1)
+    mean_t = [float(median(lead[i].mean(axis=0)) / outside[i].mean()) for i in seen]
+    fluid = seen[: fluid_rows(np.array(mean_t))]
+    shift = shift + _missed_shift(median(lead, axis=1), beside, shift, fluid)
 
     # The floor's thickness and the surface's own width belong to neither fluid nor glass.
     wet = slice(int(np.mean(fluid[-1])) - round(6.0 * s), round(len(rows) - 8.0 * s))
@@ -182,41 +192,71 @@ def read_bars(
     if spots_share > BUBBLY:
         left_out = float(bubble_area(spots, px_per_mm=s).mean())
         cleared = without_bubbles(pixels[wet], spots, px_per_mm=s)
-        through[wet] = _merge_columns(cleared.astype(np.float64))
+        through[wet] = _merge_columns(cleared)
 
-    through, raw = through[:, ~glare], raw[:, ~glare]
+    if glare.any():
+        through, raw = through[:, ~glare], raw[:, ~glare]
     left_out = 1 - (1 - left_out) * (1 - float(glare.mean()))
 
-    seen_as = reference(shift)
-    out: dict[str, list[np.ndarray]] = {k: [] for k in ("b", "m", "v", "e", "w")}
-    heights = []
+    true_mm = at_mm + shift
+    clear = bars_behind(true_mm, view.layout)[1] > EDGE_MM
+    inside, heights, white = [], [], []
     for centre, half_mm in windows:
-        inside = _in_window(at_mm + shift, (centre, half_mm))
-        if not len(inside):
+        whole = _in_window(true_mm, (centre, half_mm))
+        if not len(whole):
             continue
-        _, from_edge_mm = bars_behind(at_mm[inside] + shift[inside], view.layout)
-        inside = inside[from_edge_mm > EDGE_MM]
-        p, q = through[inside], seen_as[inside]
-        dq = q - q.mean(axis=0)
-        slope = np.einsum("yxc,yc->xc", p - p.mean(axis=0), dq) / np.sum(dq**2, axis=0)
-        mean = p.mean(axis=0) / q.mean(axis=0)
-        b = np.median(slope, axis=0)
-        m = np.median(mean, axis=0)
-        out["b"].append(b)
-        out["m"].append(m)
-        out["v"].append((m - b) * q.mean(axis=0))
-        out["e"].append(1.4826 * np.median(np.abs(slope - b), axis=0) / np.sqrt(len(slope)))
-        out["w"].append(np.percentile(raw[inside], 90, axis=(0, 1)))
+        inside.append(whole[clear[whole]])
         heights.append(field.bottom_mm - centre)
+        near = raw[inside[-1][0] // RAW_EVERY : inside[-1][-1] // RAW_EVERY + 1]
+        white.append(quantile(near.reshape(-1, 3), 0.9))
+    slope, mean, level = _regressed(through, reference(shift), inside)
+    contrast, mean = median(slope, axis=1), median(mean, axis=1)
+    scatter = median(np.abs(slope - contrast[:, None]), axis=1)
     return BarRows(
         height_mm=np.array(heights),
-        contrast_t=np.array(out["b"]),
-        mean_t=np.array(out["m"]),
-        veil=np.array(out["v"]),
-        spread=np.array(out["e"]),
-        raw_white=np.array(out["w"]),
-        strip=Strip(pixels, at_mm, at_mm + shift, spots_share, left_out),
+        contrast_t=contrast,
+        mean_t=mean,
+        veil=(mean - contrast) * level,
+        spread=1.4826 * scatter / np.sqrt(slope.shape[1]),
+        raw_white=np.array(white),
+        strip=Strip(pixels, at_mm, true_mm, spots_share, left_out),
     )
+
+
+def _regressed(
+    through: np.ndarray, beside: np.ndarray, inside: list[np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Regress every column on the bars beside, window by window.
+
+    Parameters
+    ----------
+    through : ndarray, shape (H, X, 3)
+        Columns seen through the vessel.
+    beside : ndarray, shape (H, 3)
+        The bars beside it, where the vessel shows them.
+    inside : list of R ndarray of int
+        Rows of each window.
+
+    Returns
+    -------
+    slope, mean : ndarray, shape (R, X, 3)
+        Slope, and mean over the mean beside.
+    level : ndarray, shape (R, 3)
+        That mean beside.
+    """
+    import numpy as np
+
+    weight = np.zeros((len(inside), len(through)))
+    for n, rows in enumerate(inside):
+        weight[n, rows] = 1.0 / len(rows)
+
+    def mean_of(values: np.ndarray) -> np.ndarray:
+        return (weight @ values.reshape(len(values), -1)).reshape(-1, *values.shape[1:])
+
+    level, mean = mean_of(beside), mean_of(through)
+    product = mean_of(through * beside[:, None]) - mean * level[:, None]
+    slope = product / (mean_of(beside**2) - level**2)[:, None]
+    return slope, mean / level[:, None], level
 
 
 def middle_part(
@@ -255,20 +295,18 @@ def _in_glare(through: np.ndarray) -> np.ndarray:
     The fluid's own veil is much the same across the part that is read; there even the darkest
     bars are lifted, in red and green alike.
     """
-    import numpy as np
-
-    dark = np.percentile(through[..., :2], 20, axis=0)
-    return (dark - np.percentile(dark, 10, axis=0)).min(axis=1) > GLARE_LIFT
+    dark = quantile(through[::2, :, :2], 0.2)
+    return (dark - quantile(dark, 0.1)).min(axis=1) > GLARE_LIFT
 
 
 def _merge_columns(strip: np.ndarray) -> np.ndarray:
     """Average columns to about 1 mm: less noise to a column, and the median stays robust."""
+    import cv2
     import numpy as np
 
-    width = round(SHEET_PX_PER_MM)
-    count = max(strip.shape[1] // width, 1)
-    parts = np.array_split(strip, count, axis=1)
-    return np.stack([part.mean(axis=1) for part in parts], axis=1)
+    count = max(strip.shape[1] // round(SHEET_PX_PER_MM), 1)
+    merged = cv2.resize(strip, (count, len(strip)), interpolation=cv2.INTER_AREA)
+    return merged.astype(np.float64)
 
 
 def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
@@ -280,6 +318,7 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
     import numpy as np
 
     field = view.layout.bar_field
+    every = (1, round(BESIDE_EVERY_MM * SHEET_PX_PER_MM))
     profiles, burnt = [], []
     for x0, x1 in (
         (field.x_mm + 2.0, left_mm - SHADOW_MM),
@@ -287,16 +326,17 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
     ):
         if x1 - x0 >= 4.0:
             place = Rect(x0, field.y_mm, x1 - x0, field.height_mm)
-            raw = np.median(window(view.raw, place)[..., :2], axis=1).max(axis=1)
+            some = window(view.raw, place, every=(RAW_EVERY, every[1]))
+            raw = median(some[..., :2], axis=1).max(axis=1)
             burnt.append(float(np.mean(raw > BRIGHTEST_WHITE)) / WHITE_SHARE)
-            profiles.append(np.median(window(view.light, place), axis=1))
+            profiles.append(median(window(view.light, place, every=every), axis=1))
     if burnt and min(burnt) > MOST_BURNT:
         raise refuse("clipped", f"{min(burnt):.0%} of the white bars beside the vessel")
     profiles = [p for p, share in zip(profiles, burnt, strict=True) if share <= MOST_BURNT]
     if not profiles:  # a vessel as wide as the field: the outermost columns are all there is
         for x in (field.x_mm + 1.0, field.right_mm - 5.0):
             strip = window(view.light, Rect(x, field.y_mm, 4.0, field.height_mm))
-            profiles.append(np.median(strip, axis=1))
+            profiles.append(median(strip, axis=1))
     return np.mean(profiles, axis=0).astype(np.float64)
 
 
@@ -355,49 +395,43 @@ def bars_behind(y_mm: np.ndarray, layout: CardLayout) -> tuple[np.ndarray, np.nd
     return np.floor(up / bar).astype(int), np.minimum(along, bar - along)
 
 
-def _mean_t(through: np.ndarray, reference: np.ndarray) -> float:
-    """Mean transmittance of one window, red and green together."""
-    import numpy as np
-
-    return float(np.median(through[..., :2].mean(axis=(0, 2))) / reference[:, :2].mean())
-
-
 def _missed_shift(
-    through: np.ndarray, beside: np.ndarray, predicted: np.ndarray, fluid: list[np.ndarray]
+    profile: np.ndarray, beside: np.ndarray, predicted: np.ndarray, fluid: list[np.ndarray]
 ) -> np.ndarray:
     """Return what the prediction misses: a straight line in height, from where bars fit best.
 
-    In every window the shift that correlates best with the bars beside; a line through those
-    that correlate well. Zero where too few do, so little contrast being left.
+    `profile`, shape (H,), is red and green through the vessel's middle. In every window the shift
+    that correlates best with the bars beside; a line through those that correlate well. Zero where
+    too few do, so little contrast being left.
     """
     import numpy as np
 
     s = SHEET_PX_PER_MM
-    rows = np.arange(len(through))
-    profile = np.median(through[..., :2], axis=1).mean(axis=1)
+    rows = np.arange(len(profile))
     target = beside[:, :2].mean(axis=1)
     tries = np.arange(-5.0, 5.01, 0.25)
-    looks = [
-        np.interp(np.clip(rows + (predicted + extra) * s, 0, len(rows) - 1), rows, target)
-        for extra in tries
-    ]
-    places, found = [], []
+    places = np.clip(rows + (predicted + tries[:, None]) * s, 0, len(rows) - 1)
+    looks = np.interp(places, rows, target)
+    at, found = [], []
     for inside in fluid:
         seen = profile[inside]
         if not np.ptp(seen) > 0:  # opaque and black, or burnt out: nothing to correlate
             continue
-        fits = np.array([np.corrcoef(seen, look[inside])[0, 1] for look in looks])
+        seen = seen - seen.mean()
+        look = looks[:, inside]
+        look = look - look.mean(axis=1, keepdims=True)
+        fits = (look @ seen) / np.sqrt(np.sum(look**2, axis=1) * (seen @ seen))
         best = int(np.argmax(fits))
         if not 0 < best < len(tries) - 1 or fits[best] < BELIEVED_CORRELATION:
             continue
         before, peak, after = fits[best - 1 : best + 2]
         bend = before - 2 * peak + after
-        places.append(inside.mean())
+        at.append(inside.mean())
         found.append(tries[best] + 0.25 * 0.5 * (before - after) / (bend or -1.0))
     if len(found) < 3:
         return np.zeros(len(rows))
     # A line through the medians of the pairs' slopes and offsets (Theil 1950, Sen 1968).
-    x, y = np.array(places), np.array(found)
+    x, y = np.array(at), np.array(found)
     i, j = np.triu_indices(len(x), 1)
-    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
-    return slope * rows + float(np.median(y - slope * x))
+    slope = float(median((y[j] - y[i]) / (x[j] - x[i])))
+    return slope * rows + float(median(y - slope * x))

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 from densitycam.card.layout import CardLayout, Rect
 from densitycam.errors import PhotoRefusedError
 from densitycam.photo.card_finder import refuse
-from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, paper_beside_steps, window
+from densitycam.photo.card_view import CardView, paper_beside_steps
+from densitycam.photo.quantiles import median
+from densitycam.photo.sheet import SHEET_PX_PER_MM, Sheet, medians, window
 from densitycam.vessel.reading import Outline
 from densitycam.vessel.same_vessel import flat_width_mm
 
@@ -23,6 +25,9 @@ _DISTURBED = 0.05
 #: by this many times what columns usually differ by (noise). A wall of glass, however clear what
 #: stands in it, gives 0.15 and more; the vessel's tinted shadow, which reaches further, is smooth.
 _EDGE, _EDGE_NOISE = 0.06, 3.0
+
+#: Columns are smoothed over so many pixels, 1 mm.
+_SMOOTH_PX = round(1.0 * SHEET_PX_PER_MM)
 
 #: A difference larger than this counts as this, lest a glare stripe outshine the edge.
 _LARGEST_CHANGE = 0.30
@@ -82,8 +87,12 @@ def _columns(view: CardView) -> np.ndarray:
     """Return the middles of the lower bars, column by column, red and green: (10, W, 2)."""
     import numpy as np
 
+    every = (view.light.pitch, 1)
     return np.stack(
-        [window(view.light, _middle(bar.rect)).mean(axis=0)[:, :2] for bar in view.layout.bars[:10]]
+        [
+            window(view.light, _middle(bar.rect), every=every).mean(axis=0)[:, :2]
+            for bar in view.layout.bars[:10]
+        ]
     ).astype(np.float64)
 
 
@@ -117,20 +126,26 @@ class _Columns:
 
 
 def _look_along(view: CardView) -> _Columns:
+    import cv2
     import numpy as np
 
     columns = _columns(view)
-    black = np.median(
-        [
-            np.median(window(view.light, steps[-1].rect, inset=0.2), axis=(0, 1))[:2]
-            for side, steps in (("left", view.layout.grey_left), ("right", view.layout.grey_right))
-            if side != view.hidden_side
-        ],
-        axis=0,
+    black = median(
+        np.array(
+            [
+                medians(view.light, [steps[-1].rect], inset=0.2)[0, :2]
+                for side, steps in (
+                    ("left", view.layout.grey_left),
+                    ("right", view.layout.grey_right),
+                )
+                if side != view.hidden_side
+            ]
+        )
     )
     expected = np.ones((10, 1, 2))
     expected[0::2] = black
-    off = np.apply_along_axis(_smooth, 1, (columns - expected) / (1 - black.mean()))
+    off = (columns - expected) / (1 - black.mean())
+    off = cv2.blur(off, (_SMOOTH_PX, 1), borderType=cv2.BORDER_REPLICATE)
     step = round(1.0 * SHEET_PX_PER_MM)
     change = np.zeros(columns.shape[1])
     difference = np.abs(columns[:, 2 * step :] - columns[:, : -2 * step]).mean(axis=2)
@@ -141,9 +156,9 @@ def _look_along(view: CardView) -> _Columns:
     return _Columns(
         disturbance=np.sqrt(np.mean(off**2, axis=(0, 2))),
         change=change,
-        contrast=_smooth(np.median(white - dark, axis=0) / (1 - black.mean())),
+        contrast=_smooth(median(white - dark) / (1 - black.mean())),
         white=np.mean(white, axis=0),
-        lift=_smooth(np.median(dark, axis=0) - black.mean()),
+        lift=_smooth(median(dark) - black.mean()),
     )
 
 
@@ -151,7 +166,9 @@ def _smooth(values: np.ndarray) -> np.ndarray:
     """Return the mean over 1 mm, the ends repeated."""
     import numpy as np
 
-    return np.convolve(np.pad(values, 2, mode="edge"), np.ones(5) / 5, mode="valid")
+    ends = _SMOOTH_PX // 2
+    padded = np.pad(values, ends, mode="edge")
+    return np.convolve(padded, np.ones(_SMOOTH_PX) / _SMOOTH_PX, mode="valid")
 
 
 def find_sides(
@@ -232,12 +249,12 @@ def _other_steps(view: CardView) -> PhotoRefusedError:
     return refuse("tone", f"those on the {view.hidden_side} are covered, or in other light")
 
 
-def two_vessels_in(light: np.ndarray, layout: CardLayout, camera_mm: np.ndarray) -> bool:
+def two_vessels_in(light: Sheet, layout: CardLayout, camera_mm: np.ndarray) -> bool:
     """Tell whether two vessels stand before the bars of a card that could not be squared up.
 
     Parameters
     ----------
-    light : ndarray of float32, shape (H, W, 3)
+    light : Sheet
         Roughly corrected light over the sheet, bare paper = 1.
     layout : CardLayout
         The sheet's edition.
@@ -336,15 +353,13 @@ def _ends_at(seen: _Columns, edge: int, side: str) -> bool:
 
     A stripe of glare within it has fluid on both sides.
     """
-    import numpy as np
-
     near, far = round(_WALL_FROM_MM * SHEET_PX_PER_MM), round(_WALL_TO_MM * SHEET_PX_PER_MM)
     before = seen.contrast[max(edge - far, 0) : max(edge - near, 0)]
     after = seen.contrast[edge + near : edge + far]
     inside, outside = (before, after) if side == "right" else (after, before)
     if not len(inside) or not len(outside):
         return False
-    return bool(np.median(outside) > np.median(inside) + _WALL_STEP)
+    return bool(median(outside) > median(inside) + _WALL_STEP)
 
 
 def _beyond_the_end(
@@ -381,7 +396,7 @@ def _hides_beyond(view: CardView, side: str) -> tuple[float, float]:
     layout = view.layout
     steps = layout.grey_right if side == "right" else layout.grey_left
     light = np.stack(
-        [np.median(window(view.light, _middle(p.rect)), axis=0)[:, :2].mean(axis=1) for p in steps]
+        [median(window(view.light, _middle(p.rect)))[:, :2].mean(axis=1) for p in steps]
     )
     known = np.log([np.mean(p.reflectance[:2]) for p in steps])
     known -= known.mean()
@@ -434,16 +449,19 @@ def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
     layout, s = view.layout, round(SHEET_PX_PER_MM)
     field = layout.bar_field
     bars = np.stack(
-        [window(view.light, _middle(bar.rect)).mean(axis=0) for bar in layout.bars[1::2]]
+        [
+            window(view.light, _middle(bar.rect), every=(4, s)).mean(axis=0)
+            for bar in layout.bars[1::2]
+        ]
     )
-    bars = bars[:, : bars.shape[1] // (2 * s) * 2 * s]
-    bars = bars.reshape(len(bars), -1, 2 * s, 3).mean(axis=2)  # every 2 mm: (8, 90, 3)
+    bars = bars[:, : bars.shape[1] // 2 * 2]
+    bars = bars.reshape(len(bars), -1, 2, 3).mean(axis=2)  # every 2 mm: (8, 90, 3)
     at = field.x_mm + 2.0 * np.arange(bars.shape[1]) + 1.0
     for left, clear in ((True, left_mm - _OWN_SHADOW_MM), (False, right_mm + _OWN_SHADOW_MM)):
         strip = paper_beside_steps(layout, left, field.y_mm + 2.0, field.height_mm - 4.0)
         cells = [bars[:, at < clear if left else at > clear].reshape(-1, 3)]
         if strip.right_mm < clear if left else strip.x_mm > clear:
-            paper = np.median(window(view.light, strip), axis=1)
+            paper = median(window(view.light, strip), axis=1)
             # As many as the bars would be over 8 mm.
             cells.append(paper[np.linspace(0, len(paper) - 1, 32).astype(int)])
         kept = np.concatenate(cells).max(axis=1)
@@ -453,12 +471,10 @@ def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
 
 def _loss_at_ends(seen: _Columns) -> tuple[float, float]:
     """Return how much white is lost at the field's left and right end, not by a shadow."""
-    import numpy as np
-
     border = round(_BORDER_MM * SHEET_PX_PER_MM)
     losses = []
     for end in (slice(0, border), slice(-border, None)):
-        white, contrast = float(np.median(seen.white[end])), float(np.median(seen.contrast[end]))
+        white, contrast = float(median(seen.white[end])), float(median(seen.contrast[end]))
         shade = 1 - white > _SHADE and contrast > _SHADE_CLEAR * white
         losses.append(0.0 if shade else 1 - white)
     return losses[0], losses[1]
@@ -473,7 +489,7 @@ def _outermost_edges(seen: _Columns) -> tuple[int, int]:
 
     s = SHEET_PX_PER_MM
     change = seen.change
-    noise = float(np.median(change[change > 0])) if (change > 0).any() else 0.0
+    noise = float(median(change[change > 0])) if (change > 0).any() else 0.0
     steep = np.flatnonzero(change > max(_EDGE, _EDGE_NOISE * noise))
     if len(steep):
         # From there uphill, inwards, to the edge itself.
@@ -492,24 +508,22 @@ def _outermost_edges(seen: _Columns) -> tuple[int, int]:
 
 def _gap_between(seen: _Columns, left: int, right: int) -> bool:
     """Return whether clear bars show between two vessels, dimmer ones to both sides of them."""
-    import numpy as np
-
     s = SHEET_PX_PER_MM
     margin = round(3.0 * s)
     inner = seen.contrast[left + margin : right - margin]
     if not len(inner):
         return False
-    usual = float(np.median(inner))
+    usual = float(median(inner))
     clear = (inner > _GAP_CLEAREST) | (inner > max(usual + _GAP_CLEARER, _GAP_CLEAR))
     clear &= seen.lift[left + margin : right - margin] < _GAP_LIFT
     for start, stop in runs_of(clear, bridge=1):
         if (stop - start) / s < _GAP_MM:
             continue
-        level = float(np.median(inner[start:stop]))
+        level = float(median(inner[start:stop]))
         sides = inner[:start], inner[stop:]
         if all(
             len(side) > 2 * margin
-            and np.median(side) < level - _GAP_CLEARER
+            and median(side) < level - _GAP_CLEARER
             and near.min() < level - 5 * _GAP_CLEARER
             for side, near in zip(
                 sides,

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 
 from densitycam.card.profile import PrintProfile
 from densitycam.errors import PhotoRefusedError
-from densitycam.photo.card_finder import CardFix, find_card, refuse
+from densitycam.photo.card_finder import CardFix, decode_with_card, refuse
 from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, light_of_bare_card, square_up
 from densitycam.photo.decode import LinearPhoto, decode_photo
+from densitycam.photo.quantiles import median
 from densitycam.vessel.bars import (
     CENTRAL_SHARE,
     SEA_WATER_INDEX,
@@ -94,7 +95,7 @@ class PhotoReading:
     capture : str or None
         As in `densitycam.photo.decode.LinearPhoto`.
     upright_rgb : ndarray of uint8, shape (H, W, 3)
-        The decoded photo, for drawing on.
+        The photo as it was read; `picture_of` gives a finer one to draw on.
     sheet_to_photo : ndarray of float64, shape (3, 3)
         Homography from the sheet's millimetres to its pixels.
     paper : {"a4", "letter"}
@@ -171,8 +172,7 @@ def read_photo(
     """
     if not path_mm > 0 or not dilution >= 1 or shape not in CENTRAL_SHARE:
         raise ValueError(f"path_mm {path_mm}, dilution {dilution}, shape {shape!r}")
-    photo = decode_photo(path)
-    fix = find_card(photo.rgb, focal_35mm=photo.focal_35mm)
+    photo, fix = decode_with_card(path)
     try:
         view = square_up(photo, fix, profile=profile)
     except PhotoRefusedError as refusal:
@@ -198,6 +198,37 @@ def read_photo(
         blur_mm=view.blur_mm,
         tags=fix.tags,
     )
+
+
+def picture_of(path: str | Path, seen: PhotoReading) -> tuple[np.ndarray, np.ndarray]:
+    """Return a photo that was read as finely as one draws on it.
+
+    Parameters
+    ----------
+    path : str or Path
+        The photo.
+    seen : PhotoReading
+        What `read_photo` returned of it, perhaps at a coarser scale.
+
+    Returns
+    -------
+    rgb : ndarray of uint8, shape (H, W, 3)
+        Its upright pixels.
+    sheet_to_photo : ndarray of float64, shape (3, 3)
+        Homography from the sheet's millimetres to them.
+
+    Raises
+    ------
+    DensitycamError
+        When the file cannot be opened any more.
+    """
+    import numpy as np
+
+    rgb = decode_photo(path).rgb
+    times = rgb.shape[1] / seen.upright_rgb.shape[1]
+    # Pixel centres lie at whole numbers: the first one's at half a pixel from the edge.
+    finer = np.array([[times, 0, (times - 1) / 2], [0, times, (times - 1) / 2], [0, 0, 1.0]])
+    return rgb, finer @ seen.sheet_to_photo
 
 
 def _shows_two_vessels(photo: LinearPhoto, fix: CardFix) -> bool:
@@ -305,13 +336,13 @@ def reading_of_rows(
     """Combine rows into one reading: robust over rows, blank taken off, signs looked for."""
     import numpy as np
 
-    usable = np.median(bars.raw_white, axis=0) > CRUSHED
+    usable = median(bars.raw_white) > CRUSHED
     lead = usable[:2] if usable[:2].any() else np.array([True, True])
     row_contrast = bars.contrast_t[:, :2][:, lead].mean(axis=1)
     row_mean = bars.mean_t[:, :2][:, lead].mean(axis=1)
     count = min(fluid_rows(row_contrast), fluid_rows(row_mean))
     above = bars.mean_t[count + 2 :]
-    if len(above) and np.median(above.min(axis=1) / above.max(axis=1)) < DRY_NEUTRAL:
+    if len(above) and median(above.min(axis=1) / above.max(axis=1)) < DRY_NEUTRAL:
         count = len(row_contrast)  # no empty glass up there: patches on the wall, not a surface
     foam_mm = _foam_bottom_mm(bars, view)
     if foam_mm is not None:
@@ -332,7 +363,7 @@ def reading_of_rows(
         contrast_t_se=_rgb(contrast_se),
         mean_t=_rgb(mean),
         mean_t_se=_rgb(mean_se),
-        veil=_rgb(np.median(bars.veil[fluid], axis=0)),
+        veil=_rgb(median(bars.veil[fluid])),
         # What follows from the blank is filled in by with_blank.
         attenuation=(np.nan,) * 3,
         attenuation_se=(np.nan,) * 3,
@@ -412,10 +443,10 @@ def _combine(values: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.nda
     """
     import numpy as np
 
-    middle = np.median(values, axis=0)
-    scatter = 1.4826 * np.median(np.abs(values - middle), axis=0)
+    middle = median(values)
+    scatter = 1.4826 * median(np.abs(values - middle))
     independent = max(len(values) / 2, 1.0)
-    own = np.median(spread, axis=0)
+    own = median(spread)
     return middle, 1.2533 * np.hypot(scatter, own) / np.sqrt(independent)
 
 

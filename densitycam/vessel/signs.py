@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from densitycam.photo.quantiles import median, quantile
 from densitycam.vessel.outline import runs_of
 
 if TYPE_CHECKING:
@@ -89,10 +90,10 @@ def is_settled(*, heights_mm: np.ndarray, row_contrast: np.ndarray, row_mean: np
         # Seen from above or below, the fluid's surface reaches into the rows under it.
         heights_mm, row_contrast, row_mean = heights_mm[:-2], row_contrast[:-2], row_mean[:-2]
     # Contrast tells depth best while it lasts; near its end only brightness still does.
-    level = row_contrast if np.median(row_contrast) > ROW_CONTRAST_LEFT else row_mean
+    level = row_contrast if median(row_contrast) > ROW_CONTRAST_LEFT else row_mean
     depth = -np.log(np.clip(level, 1e-3, None))
     third = max(len(heights_mm) // 3, 1)
-    low, high = float(np.median(depth[:third])), float(np.median(depth[-third:]))
+    low, high = float(median(depth[:third])), float(median(depth[-third:]))
     order = -_rank_correlation(heights_mm, depth)
     return low - high > SETTLED_SHARE * (low + high) / 2 and order > SETTLED_ORDER
 
@@ -127,25 +128,35 @@ def find_spots(light: np.ndarray, *, px_per_mm: float) -> np.ndarray:
     found = np.zeros(light.shape[:2], dtype=bool)
     if min(found.shape) <= 4 * reach:
         return found
-    smooth = cv2.blur(light[..., :2].mean(axis=2).astype(np.float32), (3, 3))
+    smooth = cv2.blur(_lead(light), (3, 3))
     inner = (slice(reach, -reach), slice(reach, -reach))
     here = smooth[inner]
-    around = np.stack(
-        [
-            smooth[: -2 * reach, reach:-reach],
-            smooth[2 * reach :, reach:-reach],
-            smooth[reach:-reach, : -2 * reach],
-            smooth[reach:-reach, 2 * reach :],
-        ]
+    around = (
+        smooth[: -2 * reach, reach:-reach],
+        smooth[2 * reach :, reach:-reach],
+        smooth[reach:-reach, : -2 * reach],
+        smooth[reach:-reach, 2 * reach :],
     )
-    off = here - around.mean(axis=0)
-    off -= np.median(off, axis=1, keepdims=True)
-    noise = 1.4826 * np.median(np.abs(off), axis=1)
+    off = here - 0.25 * (around[0] + around[1] + around[2] + around[3])
+    # What is smoothed over 3 x 3 tells no more of a row's noise where every column counts.
+    some = off[:, ::3] - median(off[:, ::3], axis=1)[:, None]
+    noise = 1.4826 * median(np.abs(some), axis=1)
     padded = np.pad(noise, 4, mode="edge")
-    noise = np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1)
-    least = np.maximum(SPOT_SIGMAS * noise, SPOT_SHARE * np.median(here, axis=1))[:, None]
-    found[inner] = (here - around.max(axis=0) > least) | (around.min(axis=0) - here > least)
+    noise = median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1)
+    least = np.maximum(SPOT_SIGMAS * noise, SPOT_SHARE * median(here[:, ::3], axis=1))[:, None]
+    lightest = cv2.max(cv2.max(around[0], around[1]), cv2.max(around[2], around[3]))
+    darkest = cv2.min(cv2.min(around[0], around[1]), cv2.min(around[2], around[3]))
+    found[inner] = (here - lightest > least) | (darkest - here > least)
     return found
+
+
+def _lead(light: np.ndarray) -> np.ndarray:
+    """Return the mean of red and green, float32, shape (H, W)."""
+    import cv2
+    import numpy as np
+
+    half = np.array([[0.5, 0.5, 0.0]], np.float32)
+    return cv2.transform(np.ascontiguousarray(light, np.float32), half)
 
 
 def spotted_share(spots: np.ndarray, *, px_per_mm: float) -> float:
@@ -156,7 +167,8 @@ def spotted_share(spots: np.ndarray, *, px_per_mm: float) -> float:
     import numpy as np
 
     bands = max(round(len(spots) / (10.0 * px_per_mm)), 1)
-    return float(np.median([band.mean() for band in np.array_split(spots, bands) if band.size]))
+    shares = [band.mean() for band in np.array_split(spots, bands) if band.size]
+    return float(median(np.array(shares)))
 
 
 def without_bubbles(light: np.ndarray, spots: np.ndarray, *, px_per_mm: float) -> np.ndarray:
@@ -220,13 +232,16 @@ def patchiness(
     """
     import numpy as np
 
-    lead = light[..., :2].mean(axis=2)
+    lead = _lead(light)
     columns = max(round(lead.shape[1] / (CELL_MM * px_per_mm)), 3)
+    wide = lead.shape[1] // columns
     cells: dict[int, np.ndarray] = {}
     for number in range(int(bar.max(initial=0)) + 1):
         rows = lead[(bar == number) & (from_edge_mm > CELL_FROM_EDGE_MM)]
         if len(rows) >= 3.0 * px_per_mm:
-            cells[number] = np.array([np.median(c) for c in np.array_split(rows, columns, axis=1)])
+            # What is left over when all are equally wide belongs to none.
+            whole = rows[:, : columns * wide].reshape(len(rows), columns, wide)
+            cells[number] = median(whole.swapaxes(0, 1).reshape(columns, -1), axis=1)
     white = [number for number in cells if number % 2 == 1 and {number - 1, number + 1} & {*cells}]
     if len(white) < 3:
         return 0.0
@@ -241,9 +256,9 @@ def _darkest(cells: np.ndarray) -> float:
 
     rest = np.log(np.maximum(cells, 1e-3))
     for _ in range(6):
-        rest -= np.median(rest, axis=0, keepdims=True)
-        rest -= np.median(rest, axis=1, keepdims=True)
-    return float(-np.quantile(rest, 0.15))
+        rest -= median(rest)
+        rest -= median(rest, axis=1)[:, None]
+    return float(-quantile(rest.reshape(-1), 0.15))
 
 
 def foam_bottom_row(
@@ -278,22 +293,25 @@ def foam_bottom_row(
     import cv2
     import numpy as np
 
-    row_light = np.median(light, axis=1)
+    # A pixel every other millimetre tells a row's light.
+    row_light = median(light[:, :: max(round(2.0 * px_per_mm), 1)], axis=1)
     darkest = row_light.min(axis=1)
     neutral = darkest > FOAM_NEUTRAL * row_light.max(axis=1)
-    grey = cv2.blur(light.mean(axis=2).astype(np.float32), (3, 3))
+    third = np.full((1, 3), 1 / 3, np.float32)
+    grey = cv2.blur(cv2.transform(np.ascontiguousarray(light, np.float32), third), (3, 3))
     # What is wider than 5 mm is not a cell.
     wide = 2 * round(2.5 * px_per_mm) + 1
     fine = grey - cv2.blur(grey, (wide, 1), borderType=cv2.BORDER_REFLECT)
     # Seven columns in ten lie beyond 0.385 standard deviations (normal quantile).
-    mottle = np.quantile(np.abs(fine), 0.30, axis=1) / 0.385
+    # What is smoothed over 3 x 3 tells no more where every column counts.
+    mottle = quantile(np.abs(fine[:, ::3]), 0.30, axis=1) / 0.385
     # Quanta of light scatter with the root of their number.
     lower = height_mm < FOAM_ABOVE_MM + 30.0
     quanta = np.sqrt(np.maximum(grey.mean(axis=1), 1e-3))
-    usual = float(np.median((mottle / quanta)[lower])) * quanta
+    usual = float(median((mottle / quanta)[lower])) * quanta
     frothy = (darkest > FOAM_LIGHT) & neutral & (height_mm > FOAM_ABOVE_MM)
     frothy &= mottle > np.maximum(FOAM_MOTTLE * darkest, FOAM_OVER_FLUID * usual)
-    culture = float(np.quantile(darkest[lower], 0.9))
+    culture = float(quantile(darkest[lower], 0.9))
     lit = black & neutral & (height_mm > FOAM_ABOVE_MM)
     lit &= darkest > max(FOAM_ON_BLACK, culture + FOAM_OVER_WHITE)
 

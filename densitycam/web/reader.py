@@ -192,14 +192,14 @@ def _marked(job: ReadingJob) -> bytes:
     from densitycam.card.layout import card_layout
     from densitycam.report.annotate import mark
     from densitycam.report.picture import jpeg_bytes
+    from densitycam.vessel.read import picture_of
 
     with suppress(PhotoRefusedError):
         _, seen = measure(job.path, job.vessel, job.optics, sha256=job.sha256, prints=job.prints)
         if seen is not None:
             return jpeg_bytes(
                 mark(
-                    seen.upright_rgb,
-                    seen.sheet_to_photo,
+                    *picture_of(job.path, seen),
                     card_layout(seen.paper),
                     seen.reading,
                     shape=job.optics.shape,
