@@ -6,6 +6,7 @@ import io
 import struct
 import zlib
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 from PIL import Image
@@ -26,6 +27,7 @@ def png(width: int, height: int, *before: bytes, rows: bytes = b"") -> bytes:
                      chunk(b"IEND", b"")))  # fmt: skip
 
 
+@cache
 def zeros(size: int) -> bytes:
     """Return so many zeros, deflated: a thousandth of it."""
     pack = zlib.compressobj(9)

@@ -7,7 +7,7 @@ import re
 import threading
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from http.cookies import SimpleCookie
 from pathlib import Path
@@ -165,10 +165,12 @@ def serving(place: Place) -> Iterator[Served]:
         yield Served(place, port_of(server))
     finally:
         place.reader.close()
-        # In the server's own thread, which ends when nothing is left to watch.
-        server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map))
-        thread.join(30)
         server.task_dispatcher.shutdown()
+        # In the server's own thread, which ends when nothing is left to watch; woken by something
+        # else it may have done so before it is called.
+        with suppress(OSError):
+            server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map))
+        thread.join(30)
         assert not thread.is_alive()
 
 

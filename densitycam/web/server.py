@@ -267,7 +267,7 @@ def _channel_for(app: Flask, place: Place) -> type[HTTPChannel]:
                 more = self.recv(65_536)
             except OSError:
                 more = b""
-            if not more or time.monotonic() > self.linger_until:
+            if self.connected and (not more or time.monotonic() > self.linger_until):
                 self.handle_close()
 
     return Channel

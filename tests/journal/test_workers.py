@@ -39,6 +39,18 @@ def killed_once(number: int, mark: Path) -> int:
     return number**2
 
 
+def hanging_at_13(number: int, marks: Path) -> int:
+    if number == 13:
+        (marks / str(os.getpid())).touch()
+        while True:
+            time.sleep(1)
+    return number**2
+
+
+def out_of_time(_: int) -> None:
+    raise TimeoutError("its own")
+
+
 def own_id(_: int) -> int:
     return os.getpid()
 
@@ -71,6 +83,39 @@ def test_a_process_killed_by_somebody_else_costs_nothing(tmp_path):
         jobs = [workers.submit(killed_once, n, tmp_path / "mark") for n in (12, 13, 14)]
         assert [job.result() for job in jobs] == [144, 169, 196]
     assert (tmp_path / "mark").exists()
+
+
+def test_a_job_that_takes_too_long_is_ended_once_and_costs_no_other(tmp_path):
+    with Workers(2, limit_s=5) as workers:
+        jobs = [workers.submit(hanging_at_13, n, tmp_path) for n in range(10, 17)]
+        wait(jobs)
+        with pytest.raises(DensitycamError, match="longer than 5 s and was stopped"):
+            jobs[3].result()
+        others = [job.result() for n, job in enumerate(jobs) if n != 3]
+        assert others == [n**2 for n in range(10, 17) if n != 13]
+    assert len(list(tmp_path.iterdir())) == 1  # begun once, not again
+
+
+def test_a_jobs_own_timeout_is_its_own_fault():
+    with Workers(1, limit_s=30) as workers:
+        first = workers.submit(own_id, 1).result()
+        with pytest.raises(TimeoutError, match="its own"):
+            workers.submit(out_of_time, 1).result()
+        assert workers.submit(own_id, 1).result() == first
+
+
+def test_stopping_ends_a_job_that_would_never_end(tmp_path):
+    workers = Workers(1)
+    hanging = workers.submit(hanging_at_13, 13, tmp_path)
+    waiting = workers.submit(squared, 3)
+    deadline = time.monotonic() + 60
+    while not list(tmp_path.iterdir()):
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    workers.stop()
+    with pytest.raises(DensitycamError, match="is ending"):
+        hanging.result(timeout=30)
+    assert waiting.cancelled()
 
 
 @pytest.mark.skipif(not Path("/proc/self").exists(), reason="processes are looked up in /proc")

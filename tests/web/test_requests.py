@@ -191,6 +191,21 @@ def test_nothing_of_a_strangers_body_is_waited_for(lan_page):
         assert select.select([raw], [], [], 0.5)[0] == []  # it waits for the guest's
 
 
+def test_no_room_for_what_comes_costs_that_connection_alone(page, monkeypatch):
+    import errno
+
+    from waitress import buffers
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(buffers.TempfileBasedBuffer, "newfile", full)
+    with connect(page) as raw:
+        raw.sendall(head(page, "Content-Length: 3000000", f"Content-Type: {UPLOAD}"))
+        assert cut_off_within(20, raw, bytes(100_000))
+    alive(page)
+
+
 # Too slow ---------------------------------------------------------------------------------------
 
 
