@@ -214,4 +214,6 @@ def topic_html(name: str) -> str:
     text = re.sub(r"(!\[[^]]*\])\(([\w-]+\.(?:jpg|png))\)", r"\1(/help/picture/\2)", text)
     text = re.sub(r"(?<!!)(\[[^]]+\])\((\w+)\.md\)", r"\1(/help/\2)", text)
     # Markup of HTML in the text is shown, not obeyed.
-    return str(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))
+    html = str(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))
+    # What is scrolled sideways on a phone is reached by the keyboard too.
+    return re.sub(r"<(pre|table)>", r'<\1 tabindex="0">', html)

@@ -101,7 +101,9 @@ def phone(browser: Browser, address: str) -> Iterator[Callable[..., Page]]:
     faults: list[str] = []
     contexts = []
 
-    def open_page(where: str = "/", *, scheme: str = "light", **options: object) -> Page:
+    def open_page(
+        where: str = "/", *, scheme: str = "light", refused: bool = False, **options: object
+    ) -> Page:
         context = browser.new_context(
             viewport=PHONE, is_mobile=True, has_touch=True, color_scheme=scheme, **options
         )
@@ -111,7 +113,11 @@ def phone(browser: Browser, address: str) -> Iterator[Callable[..., Page]]:
         page.on("pageerror", lambda error: faults.append(str(error)))
         page.on(
             "console",
-            lambda said: faults.append(said.text) if said.type in ("error", "warning") else None,
+            lambda said: (
+                None
+                if said.type not in ("error", "warning") or (refused and "400" in said.text)
+                else faults.append(said.text)
+            ),
         )
         page.on(
             "request",
@@ -239,6 +245,30 @@ def test_too_dense_leads_to_a_sample_in_a_narrow_bottle(phone, stock):
     assert "billion cells/mL" in page.locator(".answer").inner_text()
 
 
+def test_a_wrong_photo_says_what_is_wrong_and_the_form_is_there_again(phone, stock, tmp_path):
+    page = phone("/", refused=True)
+    describe(page)
+    # Not a photo at all; then a photo of a bottle of another width than the one described.
+    wrong = tmp_path / "notes.jpg"
+    wrong.write_text("feed the copepods")
+    with page.expect_response("**/snap") as answer:
+        page.locator("#photo").set_input_files(wrong)
+    assert answer.value.status == 400
+    page.wait_for_selector("[role=alert]")
+    shown(page, "not-a-photo")
+    assert "not a photo of a kind that is read" in page.get_by_role("alert").inner_text()
+    page.get_by_role("link", name=NAME).click()
+    page.get_by_role("link", name="Change its description").click()
+    page.get_by_label("Outer width seen from the front").fill("40")
+    page.get_by_role("button", name="Keep").click()
+    page.get_by_role("link", name="Snap it").click()
+    snap(page, stock["day1"])
+    shown(page, "wrong-vessel")
+    assert "Not measured: not the recorded vessel" in page.locator(".headline").inner_text()
+    page.get_by_role("link", name="Take it again").click()
+    assert page.get_by_text("Take the photo").is_visible()
+
+
 def test_the_page_works_without_its_script(phone, stock):
     page = phone("/", java_script_enabled=False)
     describe(page)
@@ -308,6 +338,9 @@ def test_axe_finds_nothing_that_keeps_people_out(phone, axe, stock, scheme):
         ("bottles", "/bottles"),
         ("more", "/more"),
         ("print", "/print"),
+        ("help", "/help"),
+        ("accuracy", "/help/accuracy"),
+        ("commands", "/help/commands"),
     ):
         page.goto(base + where)
         look(name)
