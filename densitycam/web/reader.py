@@ -23,10 +23,10 @@ T = TypeVar("T")
 
 #: Processes at most: a phone or two send photos, and each may take `MEMORY`.
 MOST_WORKERS = 2
-#: Longest a photo may take to read [s]; a large one takes 11 s at worst on two slow cores.
+#: Longest a photo may take to read [s]; a large one takes 15 s at worst on two slow cores.
 LIMIT_S = 60.0
-#: Address space of a process at most [bytes]. 50 million pixels took 0.5 GB as a JPEG, 1.0 to
-#: 1.3 GB as HEIC, TIFF or WebP and 1.8 GB as a PNG of 16 bits, libraries (0.5 GB) and all. It
+#: Address space of a process at most [bytes]. 50 million pixels took 0.6 GB as a JPEG, 1.0 to
+#: 1.4 GB as HEIC, TIFF or WebP and 1.9 GB as a PNG of 16 bits, libraries (0.5 GB) and all. It
 #: holds on Linux; elsewhere the limits on pixels and time are what there is.
 MEMORY = 2_500_000_000
 #: Jobs at most that are under way or wait, most of them small pictures for a page.
