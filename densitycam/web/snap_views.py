@@ -31,6 +31,7 @@ from densitycam.web.asked import (
     quantity,
     settings,
 )
+from densitycam.web.guard import LARGEST_PHOTO
 from densitycam.web.originals import original_of
 
 views = Blueprint("snap", __name__)
@@ -48,6 +49,7 @@ def form() -> str | AnyResponse:
         shapes=SHAPES,
         chosen=request.args.get("vessel", ""),
         tags=bool(journal().tags()),
+        most=LARGEST_PHOTO,
     )
 
 
@@ -89,10 +91,12 @@ def take() -> AnyResponse:
             raise
         return redirect(url_for("snap.photo", number=refused.id), 303)
     # That a print was not measured, the photo's page says itself.
-    for said in snap_notes(snapped, now(), registered=True):
+    notes = snap_notes(snapped, now(), registered=True)
+    if original.time_source == "arrival":  # our own name for it holds that time
+        notes = [note for note in notes if "carries no capture time" not in note]
+        notes.append("It tells no time of its own: when it arrived is taken for it.")
+    for said in notes:
         flash(said, "beside")
-    if original.time_source == "arrival":
-        flash("It tells no time of its own: when it arrived is taken for it.", "beside")
     return redirect(url_for("snap.photo", number=snapped.here.photo.id), 303)
 
 
@@ -121,7 +125,7 @@ def photo() -> str:
     vessel = kept.vessel(record.vessel)
     history = vessel_history(kept, vessel, settings())
     refused = next((s for s in history.strangers if s.id == record.id), record)
-    shown = original_of(place().photos_folder, record) is not None
+    shown = original_of(place().photos_folder, record) is not None and record.flag != "unreadable"
     if refused.status == "refused":
         flag = FLAGS.get(refused.flag or "")
         return render_template(

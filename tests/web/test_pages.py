@@ -127,6 +127,15 @@ def test_the_original_is_kept_byte_for_byte_and_shown_without_its_metadata(phone
             assert max(shown.size) <= 1600
 
 
+def test_a_photo_without_a_time_is_told_to_be_of_its_arrival(phone, jar, stock, tmp_path):
+    bare = tmp_path / "image.jpg"
+    with Image.open(stock["day1"]) as image:
+        image.save(bare, quality=92)  # without its EXIF block
+    said = phone.send("/snap", vessel=jar, photo=bare)
+    assert "It tells no time of its own: when it arrived is taken for it." in said
+    assert "the file's name was taken" not in said
+
+
 def test_the_same_photo_again_counts_once(phone, app, jar, stock):
     first = phone.send("/snap", vessel=jar, photo=stock["day1"])
     again = phone.send("/snap", vessel=jar, photo=stock["day1"])

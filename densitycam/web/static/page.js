@@ -14,6 +14,11 @@ for (const form of document.querySelectorAll("form[data-wait]")) {
         if (other !== shot) { other.value = ""; other.disabled = true; }
         other.required = other === shot;
       }
+      // A photo that would be refused at its end is not sent first.
+      if (shot.files[0].size > Number(form.dataset.most)) {
+        said.textContent = "This file is too large: send one photo as the phone's camera makes it.";
+        return;
+      }
       if (form.reportValidity()) form.requestSubmit();
     });
   }
