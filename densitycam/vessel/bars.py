@@ -246,12 +246,10 @@ def _regressed(
     """
     import numpy as np
 
-    weight = np.zeros((len(inside), len(through)))
-    for n, rows in enumerate(inside):
-        weight[n, rows] = 1.0 / len(rows)
-
     def mean_of(values: np.ndarray) -> np.ndarray:
-        return (weight @ values.reshape(len(values), -1)).reshape(-1, *values.shape[1:])
+        # Not by one product of matrices: its last digits depend on how many threads share it, and
+        # workers are to read what one process reads.
+        return np.stack([values[rows].mean(axis=0) for rows in inside])
 
     level, mean = mean_of(beside), mean_of(through)
     product = mean_of(through * beside[:, None]) - mean * level[:, None]
