@@ -80,6 +80,8 @@ def command(ctx: click.Context, lan: bool, port: int, new_secret: bool) -> None:
     server = listen(create_app(place), place, ("127.0.0.1", *addresses), port)
     greet(place.photos_folder, keys.secret, addresses, port_of(server))
     signal.signal(signal.SIGTERM, _end)
+    # A shell that starts it in the background has it ignore Ctrl-C; it ends by either.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         server.run()  # until Ctrl-C or SIGTERM
     finally:
