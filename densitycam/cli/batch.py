@@ -206,9 +206,9 @@ def command(
     if folder.is_dir():
         imported = read_folder_tables(folder, journal)
     settings = own_settings(ctx, journal)
-    plan = plan_folder(folder, journal, name)
-    registration, no_prints = register_folder(journal, plan.bare_cards, registered_at=now())
     with _workers(workers) as executor:
+        plan = plan_folder(folder, journal, name, executor=executor)
+        registration, no_prints = register_folder(journal, plan.bare_cards, registered_at=now())
         scored = score_folder(journal, plan.photos, executor=executor)
         with _progress(scored, len(plan.photos)) as outcomes_in_turn:
             outcomes = [_without_reading(o) for o in outcomes_in_turn]

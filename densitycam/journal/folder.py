@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,7 +18,7 @@ from densitycam.journal.scoring import (
     read_job,
     unexpected,
 )
-from densitycam.journal.sorting import vessel_of
+from densitycam.journal.sorting import tags_in, vessel_of
 from densitycam.journal.store import Journal, PhotoRecord
 from densitycam.vessel.record import VesselRecord
 
@@ -98,7 +99,13 @@ class Outcome:
         return bool(self.problem)
 
 
-def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> FolderPlan:
+def plan_folder(
+    folder: Path,
+    journal: Journal,
+    vessel: str | None = None,
+    *,
+    executor: Executor | None = None,
+) -> FolderPlan:
     """Find a folder's photos and the vessel of each.
 
     Parameters
@@ -112,11 +119,13 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
         Which vessels there are.
     vessel : str or None
         Whose all photos are, whatever the subfolders are called.
+    executor : Executor or None
+        Looks for tags where more than `FEW` photos are to be looked into; None looks here.
 
     Returns
     -------
     FolderPlan
-        Nothing is read yet.
+        Nothing is measured yet.
 
     Raises
     ------
@@ -151,18 +160,34 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
     photos: list[FolderPhoto] = []
     skipped: list[tuple[str, str]] = []
     bare_cards: list[Path] = []
-    for file in files:
-        place = file.relative_to(folder)
-        if len(place.parts) > 1 and place.parts[0] == BARE_CARD_FOLDER:
-            bare_cards.append(file)
-            continue
+    places = {file: file.relative_to(folder) for file in files}
+
+    def sort(file: Path, tags: Callable[[Path], tuple[int, ...]]) -> None:
+        place = places[file]
         name = place.parts[0] if len(place.parts) > 1 else folder.resolve().name
         try:
-            owner = everyones or _owner(journal, file, name)
+            owner = everyones or _owner(journal, file, name, tags)
         except DensitycamError as error:
             skipped.append((place.as_posix(), str(error)))
         else:
             photos.append(FolderPhoto(file, place.as_posix(), owner))
+
+    unsure: list[Path] = []
+
+    def later(file: Path) -> tuple[int, ...]:
+        raise _TagsNeededError
+
+    for file in files:
+        if len(places[file].parts) > 1 and places[file].parts[0] == BARE_CARD_FOLDER:
+            bare_cards.append(file)
+            continue
+        try:
+            sort(file, later)
+        except _TagsNeededError:
+            unsure.append(file)
+    for file, found in zip(unsure, _tags_of(unsure, executor), strict=True):
+        sort(file, lambda _, found=found: _said(found))  # type: ignore[misc]
+    skipped.sort()
     if not photos and not skipped:
         raise DensitycamError(
             f"{folder} holds photos of the bare card only.",
@@ -181,13 +206,58 @@ def plan_folder(folder: Path, journal: Journal, vessel: str | None = None) -> Fo
     return FolderPlan(tuple(photos), tuple(skipped), tuple(bare_cards))
 
 
-def _owner(journal: Journal, file: Path, folder: str) -> VesselRecord:
+class _TagsNeededError(Exception):
+    """A photo's tags would tell, and many photos are looked into together."""
+
+
+def _tags_of(
+    files: Sequence[Path], executor: Executor | None
+) -> Iterator[tuple[int, ...] | DensitycamError]:
+    """Yield the tags in each photo, or why it cannot be read."""
+    if executor is None or len(files) <= FEW:
+        yield from map(look_for_tags, files)
+        return
+    waiting: deque[Future[tuple[int, ...] | DensitycamError]] = deque()
+    for file in files:
+        waiting.append(executor.submit(look_for_tags, file))
+        if len(waiting) == AHEAD:
+            yield _tags_found(waiting.popleft())
+    while waiting:
+        yield _tags_found(waiting.popleft())
+
+
+def look_for_tags(file: Path) -> tuple[int, ...] | DensitycamError:
+    """Return the tags in a photo, or why it cannot be read; in any process."""
+    try:
+        return tags_in(file)
+    except DensitycamError as error:
+        return error
+
+
+def _tags_found(
+    future: Future[tuple[int, ...] | DensitycamError],
+) -> tuple[int, ...] | DensitycamError:
+    try:
+        return future.result()
+    except DensitycamError as error:  # it took its worker with it
+        return error
+
+
+def _said(found: tuple[int, ...] | DensitycamError) -> tuple[int, ...]:
+    if isinstance(found, DensitycamError):
+        raise found
+    return found
+
+
+def _owner(
+    journal: Journal, file: Path, folder: str, tags: Callable[[Path], tuple[int, ...]]
+) -> VesselRecord:
     """Return the vessel of a photo: its folder's, else what its own name or tag tells."""
     try:
         return journal.vessel(folder)
     except DensitycamError as unknown:
         try:
-            name = vessel_of(journal, file)
+            name = vessel_of(journal, file, tags=tags)
         except PhotoRefusedError:  # no picture: the folder's name is what there is to say
             name = None
         if name is None:

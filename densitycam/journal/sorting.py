@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
@@ -49,7 +49,9 @@ def vessel_by_tag(journal: Journal, tags: Iterable[int]) -> str | None:
     return names[0] if names else None
 
 
-def vessel_of(journal: Journal, path: Path) -> str | None:
+def vessel_of(
+    journal: Journal, path: Path, *, tags: Callable[[Path], tuple[int, ...]] | None = None
+) -> str | None:
     """Return the vessel that a photo's own name or tag tells, or None.
 
     Parameters
@@ -58,6 +60,8 @@ def vessel_of(journal: Journal, path: Path) -> str | None:
         Which vessels and tags there are. A photo that it knows for one vessel is not opened.
     path : Path
         The photo.
+    tags : callable, optional
+        Tells the tags in it, in place of `tags_in`.
 
     Raises
     ------
@@ -70,7 +74,7 @@ def vessel_of(journal: Journal, path: Path) -> str | None:
     kept = journal.vessels_with(content_hash(path))
     if len(kept) == 1:
         return kept[0]
-    return vessel_by_tag(journal, tags_in(path)) if journal.tags() else None
+    return vessel_by_tag(journal, (tags or tags_in)(path)) if journal.tags() else None
 
 
 def tags_in(path: Path) -> tuple[int, ...]:
