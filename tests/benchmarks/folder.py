@@ -1,19 +1,20 @@
 """Measures a folder at scale: run it by hand, no test depends on it.
 
-    python tests/benchmarks/folder.py [--photos 300] [--times 2]
+    python tests/benchmarks/folder.py [--photos 300] [--times 2] [--kill]
 
 Two things. How much faster two workers score the samples than one, side by side, whole processes.
 And memory: photos of the samples over and over, each made another photo, scored by two workers;
 what the main process and its workers hold is read off while they run, and a straight line through
-the second half of it says what ten thousand photos would add. Milliseconds are of the machine it
-runs on; the ratios travel. Linux only.
+the second half of it says what ten thousand photos would add. --kill ends that run by kill -9 when
+a third is read, and goes on with the same journal. Milliseconds are of the machine it runs on; the
+ratios travel. Linux only.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import os
-import shutil
 import sqlite3
 import subprocess
 import sys
@@ -29,6 +30,8 @@ from another_photo import write_another
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "samples"
+#: Photos of each vessel: a year and a half of daily ones.
+VESSEL_PHOTOS = 500
 
 
 def words(journal: Path, folder: Path, workers: int) -> list[str]:
@@ -83,17 +86,63 @@ def kept(journal: Path) -> int:
         return 0
 
 
-def watch(folder: Path, journal: Path) -> list[tuple[int, float, float]]:
-    """Score a folder with two workers; photos kept, main and largest worker [MB], as it goes."""
+def fill(folder: Path, photos: int) -> None:
+    """Make a shelf of vessels, the samples' over and over, with a photo a day each."""
+    lines = (SAMPLES / "vessels.csv").read_text().splitlines()
+    rows = [lines[0]]
+    for first in range(0, photos, VESSEL_PHOTOS):
+        like = lines[1 + first // VESSEL_PHOTOS % (len(lines) - 1)]
+        name, described = like.split(",", 1)
+        own = f"{name}-{first // VESSEL_PHOTOS}"
+        rows.append(f"{own},{described}")
+        sources = sorted((SAMPLES / name).glob("*.jpg"))
+        (folder / own).mkdir()
+        for n in range(first, min(first + VESSEL_PHOTOS, photos)):
+            rounds, place = divmod(n - first, len(sources))
+            days = rounds * (len(sources) + 1)
+            write_another(
+                sources[place], folder / own / f"{n:05d}.jpg", number=n + 1 + days * 86400
+            )
+    (folder / "vessels.csv").write_text("\n".join(rows) + "\n")
+
+
+def watch(
+    folder: Path, journal: Path, *, kill_at: float = math.inf
+) -> list[tuple[int, float, float, float]]:
+    """Score a folder with two workers; photos kept, main, largest worker [MB], time, as it goes.
+
+    By kill -9 it is ended once more than `kill_at` photos are kept.
+    """
     seen = []
     process = subprocess.Popen(
         words(journal, folder, 2), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     while process.poll() is None:
         workers = [held_mb(child) for child in children(process.pid)]
-        seen.append((kept(journal), held_mb(process.pid), max(workers, default=0.0)))
+        now = (kept(journal), held_mb(process.pid), max(workers, default=0.0), time.monotonic())
+        seen.append(now)
+        if now[0] > kill_at:
+            process.kill()
+            process.wait()
+            break
         time.sleep(0.5)
     return seen
+
+
+def at_share(seen: list[tuple[int, float, float, float]], photos: int, share: float) -> str:
+    """Say what was held and how fast it went when this share of the photos was kept."""
+    near = [s for s in seen if abs(s[0] / photos - share) <= 0.05]
+    first, last = near[0], near[-1]
+    each = 1000 * (last[3] - first[3]) / (last[0] - first[0]) if last[0] > first[0] else math.nan
+    return (
+        f"  around {100 * share:3.0f} %: main {max(s[1] for s in near):.0f} MB, "
+        f"largest worker {max(s[2] for s in near):.0f} MB, {each:.0f} ms a photo"
+    )
+
+
+def whole(seen: list[tuple[int, float, float, float]], photos: int) -> float:
+    """Return when all photos were kept; nan where they never were."""
+    return next((s[3] for s in seen if s[0] >= photos), math.nan)
 
 
 def main() -> None:
@@ -101,6 +150,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--photos", type=int, default=300)
     parser.add_argument("--times", type=int, default=2)
+    parser.add_argument("--kill", action="store_true")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         scratch = Path(place)
@@ -111,15 +161,18 @@ def main() -> None:
 
         folder = scratch / "many"
         folder.mkdir()
-        shutil.copy(SAMPLES / "vessels.csv", folder)
-        sources = sorted(p for p in SAMPLES.rglob("*.jpg") if p.parent.name != "bare-card")
-        for n in range(asked.photos):
-            source = sources[n % len(sources)]
-            target = folder / source.parent.name / f"{source.stem}_{n:05d}.jpg"
-            target.parent.mkdir(exist_ok=True)
-            write_another(source, target, number=n + 1)
-        seen = watch(folder, scratch / "many.sqlite")
-    reading = [s for s in seen if 0 < s[0] < asked.photos]
+        fill(folder, asked.photos)
+        journal = scratch / "many.sqlite"
+        before = []
+        if asked.kill:
+            before = watch(folder, journal, kill_at=asked.photos / 3)
+            print(f"killed with {kept(journal)} of {asked.photos} photos kept")
+        seen = watch(folder, journal)
+        decided = seen[-1][3] - whole(seen, asked.photos)
+        print(f"{kept(journal)} photos kept in the end; {decided:.0f} s more for all decisions")
+    reading = [s for s in before + seen if 0 < s[0] < asked.photos]
+    for share in (0.1, 0.5, 0.95):
+        print(at_share(reading, asked.photos, share))
     late = [s for s in reading if s[0] >= asked.photos / 2]
     for what, column in (("main process", 1), ("largest worker", 2)):
         slope = np.polyfit([s[0] for s in late], [s[column] for s in late], 1)[0]
