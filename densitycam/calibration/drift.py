@@ -22,6 +22,7 @@ from densitycam.calibration.model import (
     fit_calibration,
 )
 from densitycam.counting.slide import SlideCount
+from densitycam.wording import significant
 
 __all__ = [
     "RULES",
@@ -321,8 +322,8 @@ def _weighted(values: Sequence[tuple[float, float]]) -> float:
 
 
 def _apart(factor: float) -> str:
-    """Return a factor as words: "34 % above", "41 % below", "2.1 times"."""
-    if factor >= 1.9:
-        return f"{factor:.2g} times" if factor < 99.5 else f"{factor:.0f} times"
-    percent = abs(factor - 1) * 100
-    return f"{percent:.2g} % {'above' if factor >= 1 else 'below'}"
+    """Return a factor as words: "34 % above", "41 % below", "2.1 times", "0.010 times"."""
+    if not 0.05 < factor < 1.9:
+        return f"{significant(factor)} times"
+    percent = significant(abs(factor - 1) * 100)
+    return f"{percent} % {'above' if factor >= 1 else 'below'}"

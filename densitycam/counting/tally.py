@@ -17,6 +17,7 @@ from densitycam.counting.precision import (
     relative_half_width,
 )
 from densitycam.counting.slide import DILUTION_SD, LOADING_SD, SlideCount, count_slide
+from densitycam.wording import significant
 
 __all__ = [
     "CLUMP_RULE",
@@ -322,7 +323,7 @@ def more_to_count(tally: Tally, *, half_width: float = 0.10) -> MoreToCount:
     """
     if not 0 < half_width < 1:
         raise ValueError(f"half-width must lie between 0 and 1, got {half_width}")
-    wanted = f"+/-{100 * half_width:.2g} %"
+    wanted = f"+/-{significant(100 * half_width)} %"
     if tally.cells == 0:
         return MoreToCount(
             0, 0, 0, "Count on until cells are found, or count a larger kind of square."

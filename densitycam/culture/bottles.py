@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from densitycam.calibration.species import SpeciesFacts
-from densitycam.culture.wording import days_words, significant
 from densitycam.errors import DensitycamError
+from densitycam.wording import days_words, significant
 
 __all__ = ["Bottle", "BottleState", "bottle_states", "keeping_words", "use_first"]
 

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 from densitycam.culture.nutrient import F2_NITROGEN_MG_PER_L, NITROGEN_G_PER_MOL
-from densitycam.culture.wording import significant
 from densitycam.errors import DensitycamError
+from densitycam.wording import significant
 
 __all__ = ["FeedPlan", "feed_plan"]
 

@@ -10,8 +10,8 @@ from datetime import datetime
 from densitycam.culture.advice import Growth
 from densitycam.culture.logistic import LogisticFit, fit_logistic
 from densitycam.culture.series import DensityPoint, Split
-from densitycam.culture.wording import density_words
 from densitycam.student_t import t_quantile, t_within
+from densitycam.wording import density_words
 
 __all__ = ["growth", "infer_splits", "photo_noise", "relative_noise", "usable_points"]
 

@@ -11,8 +11,8 @@ from densitycam.culture.advice import Growth
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.split import KEPT_SHARE, check_kept_share
 from densitycam.culture.usual import photos_of, usual_growth
-from densitycam.culture.wording import days_words, density_words, significant
 from densitycam.errors import DensitycamError
+from densitycam.wording import days_words, density_words, significant
 
 __all__ = [
     "COMMON",

@@ -20,9 +20,9 @@ from densitycam.culture.nutrient import F2_NITROGEN_MG_PER_L, LABEL_TOP_ML_PER_L
 from densitycam.culture.series import DensityPoint
 from densitycam.culture.split import KEPT_SHARE, TEMPERATURE_RANGE_C, split_plan
 from densitycam.culture.warning import EarlyWarning
-from densitycam.culture.wording import days_words, density_words, interval_words, significant
 from densitycam.flags import FLAGS
 from densitycam.vessel.record import VesselRecord
+from densitycam.wording import days_words, density_words, interval_words, significant
 
 __all__ = ["RULE", "Rule", "decide", "harvest_goal"]
 

@@ -12,9 +12,9 @@ from densitycam.culture.nutrient import (
     nitrogen_ceiling,
     two_part_dose_ml,
 )
-from densitycam.culture.wording import days_words, density_words, interval_words, significant
 from densitycam.errors import DensitycamError
 from densitycam.vessel.record import VesselRecord
+from densitycam.wording import days_words, density_words, interval_words, significant
 
 __all__ = ["KEPT_SHARE", "check_kept_share", "salt_water", "split_plan"]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.species import SpeciesFacts
 from densitycam.culture.advice import Advice, Growth
-from densitycam.culture.wording import days_words
+from densitycam.wording import days_words
 
 __all__ = ["Ripe", "Turn", "patience_days", "stagger", "urgency"]
 

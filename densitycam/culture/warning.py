@@ -23,7 +23,7 @@ from densitycam.calibration.pigment import pigment_line
 from densitycam.culture.growth import NOISE_DEGREES
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.usual import Photo, Usual, follow, photos_of, usual_growth
-from densitycam.culture.wording import days_words, significant
+from densitycam.wording import days_words, significant
 
 __all__ = ["KINDS", "EarlyWarning", "early_warnings"]
 

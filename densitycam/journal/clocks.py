@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from densitycam.culture.wording import days_words
 from densitycam.journal.batches import batch_begin
 from densitycam.journal.history import DatedReading, VesselHistory
+from densitycam.wording import days_words
 
 #: Clocks of a phone and a computer that differ by less are taken for equal. Our own choice.
 CLOCKS_AGREE = timedelta(minutes=10)

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 from densitycam.atomic_file import write_whole
 from densitycam.calibration.species import SpeciesFacts
 from densitycam.culture.bottles import SHAKE_DAYS
-from densitycam.culture.wording import days_words
 from densitycam.errors import DensitycamError
 from densitycam.journal.bottle_records import BottleRecord
 from densitycam.report.daily_work import bottle_density, day_words
 from densitycam.report.figures import GREY, INK, SETTINGS, VERMILION
 from densitycam.report.numbers import format_ml
+from densitycam.wording import days_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -9,7 +9,7 @@ from datetime import datetime
 from densitycam.calibration.estimate import Estimate
 from densitycam.counting.slide import SlideCount
 from densitycam.culture.advice import Growth
-from densitycam.culture.wording import days_words, density_scale, significant
+from densitycam.wording import days_words, density_scale, significant
 
 __all__ = [
     "density_scale",

@@ -59,9 +59,11 @@ def test_a_calibration_that_holds():
 def test_one_slide_far_off_is_counted_again_first():
     chart = control_chart(checks(0.4, -1.2, 0.9, 6.9))
     assert (chart.state, chart.since) == ("one slide off", "day 4")
-    assert "The slide of day 4 counts 2 times what its photo foretold" in chart.sentence
+    assert "The slide of day 4 counts 2.0 times what its photo foretold" in chart.sentence
     forgotten = SlideCheck("day 4", 1.0e8, 1e6, 0.1)  # a dilution of 100 was multiplied in twice
     assert "day 4 counts 100 times what" in control_chart([*checks(0.4), forgotten]).sentence
+    twice = replace(forgotten, counted=1e6 / 400)
+    assert "day 4 counts 0.0025 times what" in control_chart([*checks(0.4), twice]).sentence
     # Once a good one follows, it is past.
     assert control_chart(checks(0.4, -1.2, 0.9, 6.9, -0.2)).state == "holds"
 

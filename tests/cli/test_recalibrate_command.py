@@ -136,7 +136,7 @@ def test_calibrate_names_a_bad_slide_in_text_and_plot(run, kept, tmp_path):
     out = tmp_path / "fit.svg"
     said = " ".join(run("calibrate", "--vessel", "jar", "--plot", out).output.split())
     assert "day 9.jpg is 2.0 times too high" in said
-    assert "The slide of 2026-05-10 day 9.jpg counts 2 times what its photo foretold" in said
+    assert "The slide of 2026-05-10 day 9.jpg counts 2.0 times what its photo foretold" in said
     drawn = out.read_text()
     assert "10 May: 2.0 times too high" in drawn
     assert "where 95 % of new photos lie" in drawn

@@ -11,6 +11,7 @@ import pytest
 from densitycam.counting.precision import relative_half_width
 from densitycam.counting.slide import DILUTION_SD, LOADING_SD, count_slide
 from densitycam.counting.tally import Filling, Tally, judge_tally, more_to_count
+from densitycam.wording import significant
 
 EVEN = Filling((23, 31, 27, 25, 30), 5)
 SECOND = Filling((29, 33, 25, 28, 24), 5)
@@ -133,13 +134,15 @@ def test_the_advised_count_reaches_the_wanted_precision(half_width, steps):
         tally = replace(tally, fillings=(Filling((*EVEN.counts, *(mean,) * squares), 5 + squares),))
     after = replace(tally, fillings=(*tally.fillings, *added), fresh_dilutions=bool(added))
     assert judge_tally(after).half_width <= half_width * 1.005
-    assert f"+/-{100 * half_width:.2g} %" in more.sentence
+    assert f"+/-{significant(100 * half_width)} %" in more.sentence
     assert f"Count {more.cells} more cells" in more.sentence
 
 
 def test_a_precision_that_no_count_reaches_is_said():
     tally = Tally((EVEN,), dilution_steps=(10.0, 10.0, 10.0))
     assert "average several slides" in more_to_count(tally, half_width=0.02).sentence
+    easy = more_to_count(tally, half_width=0.999).sentence
+    assert easy == "The count is within +/-100 % already."
 
 
 @pytest.mark.parametrize(

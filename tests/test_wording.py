@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from densitycam.culture.wording import days_words, density_words, interval_words, significant
+from densitycam.wording import days_words, density_words, interval_words, significant
 
 
 @pytest.mark.parametrize(
