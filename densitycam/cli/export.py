@@ -12,6 +12,7 @@ from densitycam.cli.options import (
     journal_option,
     json_option,
     open_journal,
+    settings_place,
     some,
 )
 
@@ -24,9 +25,8 @@ from densitycam.cli.options import (
 def command(ctx: click.Context, place: Path, as_json: bool) -> None:
     """Write all that the journal holds to PLACE: a .json file, or a new folder of CSV tables.
 
-    densitycam import reads either back and loses nothing. Photos are not in it, nor where they
-    were taken or by which camera: the journal does not know. Your settings file is not in it
-    either: copy it.
+    densitycam import reads either back and loses nothing; your settings file is in it too.
+    Photos are not, nor where they were taken or by which camera: the journal does not know.
 
     \b
     densitycam export journal.json
@@ -35,6 +35,7 @@ def command(ctx: click.Context, place: Path, as_json: bool) -> None:
     from densitycam.errors import DensitycamError
     from densitycam.journal.exchange import read_journal, write_folder, write_json
     from densitycam.journal.place import journal_path
+    from densitycam.journal.settings_file import kept_settings
 
     path = journal_path(ctx.find_root().obj)
     if not path.is_file():
@@ -44,7 +45,7 @@ def command(ctx: click.Context, place: Path, as_json: bool) -> None:
     check_places(place)
     # A copy in memory: nothing is held up, and an old journal is not brought up to date.
     journal = open_journal(ctx, keep=False)
-    export = read_journal(journal)
+    export = read_journal(journal, kept_settings(settings_place(ctx)))
     if place.suffix.lower() == ".json":
         write_json(export, place)
     elif place.suffix and not place.is_dir():
@@ -53,8 +54,10 @@ def command(ctx: click.Context, place: Path, as_json: bool) -> None:
         write_folder(export, place, journal)
     rows = {table: len(found) for table, found in export.tables.items() if found}
     if as_json:
-        echo_json({"export": str(place), "rows": rows})
+        settings = export.settings is not None
+        echo_json({"export": str(place), "rows": rows, "settings": settings})
         return
     kinds = ("vessels", "photos", "slides", "splits", "bottles")
     said = ", ".join(some(rows.get(kind, 0), kind.removesuffix("s")) for kind in kinds)
-    click.echo(f"Wrote {place}: {said}, and all else the journal holds.")
+    also = "" if export.settings is None else ", and the settings"
+    click.echo(f"Wrote {place}: {said}, and all else the journal holds{also}.")

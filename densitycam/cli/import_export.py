@@ -12,6 +12,7 @@ from densitycam.cli.options import (
     journal_option,
     json_option,
     open_journal,
+    settings_place,
     some,
 )
 
@@ -28,19 +29,24 @@ def command(ctx: click.Context, place: Path, as_json: bool) -> None:
     """Read PLACE, which densitycam export wrote, into the journal: all of it or nothing.
 
     An empty journal becomes what was exported. In one that holds something already, what both
-    hold stays as it is, and you are told what differs. Half a file, or a table changed since, is
-    refused.
+    hold stays as it is, and you are told what differs. So do your settings, if you have any; else
+    those of the export become yours. Half a file, or a table changed since, is refused.
 
     \b
     densitycam import journal.json
     densitycam import tables
     """  # noqa: D301
+    from densitycam.journal.encode import plain
     from densitycam.journal.exchange import merge, read_export
+    from densitycam.journal.settings_file import take_settings
 
     export = read_export(place)
-    merged = merge(open_journal(ctx), export)
+    journal, path = open_journal(ctx), settings_place(ctx)
+    with journal.transaction():  # settings that cannot be written leave the journal as it was
+        merged = merge(journal, export)
+        settings = None if export.settings is None else take_settings(path, export.settings)
     if as_json:
-        echo_json(merged)
+        echo_json({**plain(merged), "settings": settings})
         return
     new = ", ".join(_some(n, table) for table, n in merged.added.items())
     click.echo(f"New: {new or 'nothing'}. Known already: {some(merged.known, 'row')}.")
@@ -49,6 +55,14 @@ def command(ctx: click.Context, place: Path, as_json: bool) -> None:
         more = len(merged.differed) - _NAMED
         rest = f" and {more} more" if more > 0 else ""
         text = f"This journal's own version stays of {named}{rest}."
+        click.echo(entry("Different", text))
+    if settings == "written":
+        click.echo(f"Wrote the settings to {path}.")
+    if settings == "differs":
+        text = (
+            f"This journal's own settings stay, {path.name} beside it. To go by those of the "
+            "export, move that file away and import again."
+        )
         click.echo(entry("Different", text))
     for old, number in merged.bottles:
         if old not in (None, number):

@@ -22,10 +22,11 @@ from densitycam.journal.schema import SCHEMA_VERSION
 from densitycam.journal.store import Journal
 
 #: Version of the export's own form; the tables and columns are those of the journal's schema.
-FORMAT = 1
+#: The first knew no settings.
+FORMAT = 2
 
-#: What says in a folder what the export holds.
-CONTENTS = "export.json"
+#: What says in a folder what the export holds, and the keeper's settings there.
+CONTENTS, SETTINGS = "export.json", "settings.ini"
 
 Value = str | int | float | None
 Row = dict[str, Value]
@@ -72,10 +73,13 @@ class Export:
         Version of the journal's schema it was made with.
     tables : mapping of str to sequence of mapping
         Rows by table, in their order; a vessel is named, not numbered.
+    settings : str or None
+        The keeper's settings file, to the last sign; None where there was none.
     """
 
     schema: int
     tables: Mapping[str, Sequence[Row]]
+    settings: str | None = None
 
 
 @dataclass(frozen=True)
@@ -123,11 +127,18 @@ def _columns(db: sqlite3.Connection, table: str) -> list[_Column]:
     return columns
 
 
-def read_journal(journal: Journal) -> Export:
+def read_journal(journal: Journal, settings: str | None = None) -> Export:
     """Return all that a journal holds, as of one moment.
 
     Nothing private is among it: where a photo was taken and which camera took it are not kept in
     a journal in the first place.
+
+    Parameters
+    ----------
+    journal : Journal
+        Which.
+    settings : str or None
+        The text of the settings file beside it; None where there is none.
     """
     db = journal.connection
     tables: dict[str, list[Row]] = {}
@@ -148,7 +159,7 @@ def read_journal(journal: Journal) -> Export:
                         for name, value in row.items()
                     }
                 )
-    return Export(SCHEMA_VERSION, tables)
+    return Export(SCHEMA_VERSION, tables, settings)
 
 
 # Writing
@@ -178,7 +189,10 @@ def write_json(export: Export, path: Path) -> None:
         for name, rows in export.tables.items()
     }
     text = json.dumps(
-        {**_head(export), "tables": tables}, indent=1, ensure_ascii=False, allow_nan=False
+        {**_head(export), "settings": export.settings, "tables": tables},
+        indent=1,
+        ensure_ascii=False,
+        allow_nan=False,
     )
     write_whole(path, (text + "\n").encode("utf-8"))
 
@@ -223,6 +237,9 @@ def write_folder(export: Export, folder: Path, journal: Journal) -> None:
                 "rows": len(rows),
                 "sha256": hashlib.sha256(content).hexdigest(),
             }
+        if export.settings is not None:
+            (half / SETTINGS).write_bytes(export.settings.encode())
+            files[SETTINGS] = {"sha256": hashlib.sha256(export.settings.encode()).hexdigest()}
         head = json.dumps({**_head(export), "files": files}, indent=1)
         write_whole(half / CONTENTS, (head + "\n").encode("utf-8"))
         if folder.exists():
@@ -295,7 +312,11 @@ def read_export(place: Path) -> Export:
             f"{place} was written by a newer densitycam, {head.get('software')}.",
             "Upgrade densitycam, then import it.",
         )
-    tables = _folder_tables(place, head) if place.is_dir() else head.get("tables")
+    tables, settings = head.get("tables"), head.get("settings")
+    if place.is_dir():
+        tables, settings = _folder_tables(place, head)
+    if not isinstance(settings, str | None):
+        raise DensitycamError(f"{place} holds settings that are no text.", "Export again.")
     if not isinstance(tables, dict) or not all(
         isinstance(rows, list) and all(isinstance(row, dict) for row in rows)
         for rows in tables.values()
@@ -306,7 +327,7 @@ def read_export(place: Path) -> Export:
         raise DensitycamError(
             f"{place} holds a table {unknown[0]!r} that no journal has.", "Name another export."
         )
-    return Export(schema, tables)
+    return Export(schema, tables, settings)
 
 
 def _read_head(file: Path) -> dict[str, Any]:
@@ -330,13 +351,15 @@ def _read_head(file: Path) -> dict[str, Any]:
     return head if isinstance(head, dict) else {}
 
 
-def _folder_tables(folder: Path, head: Mapping[str, Any]) -> dict[str, list[dict[str, Any]]]:
-    """Read the CSV tables that the contents name, each whole."""
+def _folder_tables(
+    folder: Path, head: Mapping[str, Any]
+) -> tuple[dict[str, list[dict[str, Any]]], str | None]:
+    """Read the CSV tables that the contents name, each whole, and the settings."""
     csv.field_size_limit(1 << 30)  # a reading's rows are one cell
-    tables = {}
+    tables, settings = {}, None
     files = head.get("files")
     for name, about in (files if isinstance(files, dict) else {}).items():
-        if Path(name).name != name or not name.endswith(".csv"):
+        if Path(name).name != name or not (name.endswith(".csv") or name == SETTINGS):
             raise DensitycamError(f"{folder / CONTENTS} names no table: {name}.", "Export again.")
         try:
             content = (folder / name).read_bytes()
@@ -351,12 +374,15 @@ def _folder_tables(folder: Path, head: Mapping[str, Any]) -> dict[str, list[dict
                 "Copy the folder again. A spreadsheet changes a table by saving it: to add rows "
                 "of your own, use the commands, or the tables of a photo folder.",
             )
+        if name == SETTINGS:
+            settings = content.decode("utf-8")
+            continue
         lines = csv.reader(io.StringIO(content.decode("utf-8"), newline=""))
         columns = next(lines)
         tables[name.removesuffix(".csv")] = [
             dict(zip(columns, (_text(cell) for cell in line), strict=True)) for line in lines
         ]
-    return tables
+    return tables, settings
 
 
 def _text(cell: str) -> str | None:

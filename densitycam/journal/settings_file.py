@@ -10,7 +10,14 @@ from densitycam.culture.settings import Settings, read_settings, settings_text
 from densitycam.errors import DensitycamError
 from densitycam.journal.store import Journal
 
-__all__ = ["back_up_settings", "load_settings", "settings_path", "write_settings"]
+__all__ = [
+    "back_up_settings",
+    "kept_settings",
+    "load_settings",
+    "settings_path",
+    "take_settings",
+    "write_settings",
+]
 
 
 def settings_path(journal: Path) -> Path:
@@ -38,21 +45,61 @@ def load_settings(path: Path, journal: Journal) -> Settings:
     DensitycamError
         When it cannot be read, or for the first line that cannot be used.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
+    text = kept_settings(path)
+    if text is None:
         return Settings(source=path.name)
+    return read_settings(
+        text.removeprefix("\ufeff"),  # as some editors begin a text
+        path.name,
+        species=species_ids(),
+        vessels=[v.name for v in journal.vessels()],
+    )
+
+
+def kept_settings(path: Path) -> str | None:
+    """Return a settings file's text to the last sign; None where there is no file.
+
+    Raises
+    ------
+    DensitycamError
+        When it cannot be read as text.
+    """
+    try:
+        return path.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        return None
     except (OSError, UnicodeDecodeError) as error:
         raise DensitycamError(
             f"The settings {path} cannot be read: {error}.",
             "Keep it as plain text (UTF-8), or move it away to go by the usual numbers.",
         ) from error
-    return read_settings(
-        text,
-        path.name,
-        species=species_ids(),
-        vessels=[v.name for v in journal.vessels()],
-    )
+
+
+def take_settings(path: Path, text: str) -> str:
+    """Write settings that came from another journal, unless this one has its own.
+
+    Parameters
+    ----------
+    path : Path
+        The journal's settings file.
+    text : str
+        To be written.
+
+    Returns
+    -------
+    {"written", "known", "differs"}
+        "known" where the file says the same to the letter; where it differs it stays.
+
+    Raises
+    ------
+    DensitycamError
+        When the file that is there cannot be read, or none can be written.
+    """
+    own = kept_settings(path)
+    if own is None:
+        write_whole(path, text.encode())
+        return "written"
+    return "known" if own == text else "differs"
 
 
 def write_settings(path: Path, journal: Journal) -> None:

@@ -73,6 +73,65 @@ def test_a_backup_takes_the_settings_along(run, slim, tmp_path: Path):
     assert beside.read_bytes() == Path(written).read_bytes()
 
 
+SETTINGS = "[vessel slim]\r\nharvest_low = 6e6  # \u00b5 in a comment\r\n"
+
+
+@pytest.mark.parametrize("place", ["out.json", "tables"])
+def test_an_export_takes_the_settings_along(run, slim, tmp_path: Path, place):
+    own = Path(json.loads(run("settings", "--json").output)["file"])
+    assert "settings" not in run("export", tmp_path / f"without-{place}").output
+    own.write_bytes(SETTINGS.encode())
+    assert "the settings" in run("export", tmp_path / place).output
+    new = ("--journal", tmp_path / "new.sqlite")
+    theirs = tmp_path / "new.settings.ini"
+    found = json.loads(run("import", tmp_path / f"without-{place}", *new, "--json").output)
+    assert found["settings"] is None
+    assert not theirs.exists()
+    said = " ".join(run("import", tmp_path / place, *new).output.split())
+    assert f"Wrote the settings to {theirs}." in said
+    assert theirs.read_bytes() == SETTINGS.encode()
+    shown = json.loads(run("settings", "--vessel", slim, "--json", *new).output)
+    low = next(n for n in shown["vessels"][slim] if n["name"] == "harvest_low")
+    assert low["value"] == 6e6
+    again = json.loads(run("import", tmp_path / place, *new, "--json").output)
+    assert again["settings"] == "known"
+
+
+@pytest.mark.parametrize("place", ["out.json", "tables"])
+def test_settings_that_differ_are_not_overwritten_and_said(run, slim, tmp_path: Path, place):
+    own = Path(json.loads(run("settings", "--json").output)["file"])
+    own.write_bytes(SETTINGS.encode())
+    run("export", tmp_path / place)
+    own.write_text("[all]\nkept_share = 0.3\n")
+    assert json.loads(run("import", tmp_path / place, "--json").output)["settings"] == "differs"
+    said = " ".join(run("import", tmp_path / place).output.split())
+    assert f"This journal's own settings stay, {own.name} beside it" in said
+    assert "move that file away" in said
+    assert own.read_text() == "[all]\nkept_share = 0.3\n"
+    own.rename(own.with_suffix(".away"))  # what it advises
+    run("import", tmp_path / place)
+    assert own.read_bytes() == SETTINGS.encode()
+
+
+def test_an_import_that_fails_writes_no_settings(run, slim, tmp_path: Path):
+    own = Path(json.loads(run("settings", "--json").output)["file"])
+    own.write_bytes(SETTINGS.encode())
+    run("export", tmp_path / "out.json")
+    broken = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))
+    broken["tables"]["vessels"][0]["path_mm"] = "wide"
+    (tmp_path / "out.json").write_text(json.dumps(broken))
+    new = ("--journal", tmp_path / "new.sqlite")
+    run("import", tmp_path / "out.json", *new, exit_code=1)
+    assert not (tmp_path / "new.settings.ini").exists()
+    # Where they cannot be written, nothing else is kept either.
+    run("export", tmp_path / "whole.json")
+    blocked = tmp_path / "blocked.settings.ini"
+    blocked.mkdir()
+    new = ("--journal", tmp_path / "blocked.sqlite")
+    run("import", tmp_path / "whole.json", *new, exit_code=1)
+    assert "slim" not in run("vessel", *new).output
+
+
 def test_a_backup_can_be_named_as_the_journal(run, slim, tmp_path: Path):
     target = tmp_path / "stick.sqlite"
     assert "and checked it" in run("backup", target).output
