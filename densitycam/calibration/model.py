@@ -725,13 +725,22 @@ def _inside(seen: float, reading: Reading, calibration: Calibration) -> bool:
     return bool(depths) and START_DEPTHS[0] <= min(depths) and max(depths) <= START_DEPTHS[1]
 
 
-def _curve(calibration: Calibration, name: str, depth: float, sigmas: float) -> float:
-    """Return cells/mL x path at an optical depth of one signal, `sigmas` off the curve."""
+def _curve(
+    calibration: Calibration, name: str, depth: float, *, side: int = 0, straying: float = 1.0
+) -> float:
+    """Return cells/mL x path at an optical depth of one signal.
+
+    On the curve, or at the 95 % limit that the curve and a photo's straying leave below (`side` -1)
+    or above it (1).
+    """
     import numpy as np
 
-    row = _design([Signal(name, math.log(depth / CENTRE_DEPTH), 0.0, 0.0)])[0]
-    sd = math.sqrt(float(row @ np.array(calibration.covariance) @ row) + SHARED_STRAY_SD**2)
-    return math.exp(float(row @ np.array(calibration.coefficients)) + sigmas * sd)
+    mean, covariance = np.array(calibration.coefficients), np.array(calibration.covariance)
+    signal = Signal(name, math.log(depth / CENTRE_DEPTH), 0.0, 0.0, straying)
+    row = _design([signal])[0]
+    strayed = float(_noise([signal], mean, calibration.stray_scale)[0, 0])
+    sd = math.sqrt(float(row @ covariance @ row) + strayed)
+    return math.exp(float(row @ mean) + side * t_quantile(0.975, calibration.stray_df) * sd)
 
 
 def detection_limit(calibration: Calibration, *, attenuation: float, path_mm: float) -> float:
@@ -751,7 +760,7 @@ def detection_limit(calibration: Calibration, *, attenuation: float, path_mm: fl
     float
         Density that surely is told from clean water, by the best curve [cells/mL].
     """
-    return min(_curve(calibration, name, attenuation, 0.0) for name in SIGNALS[:2]) / path_mm
+    return min(_curve(calibration, name, attenuation) for name in SIGNALS[:2]) / path_mm
 
 
 def _thin_limit(reading: Reading, calibration: Calibration) -> float:
@@ -761,14 +770,22 @@ def _thin_limit(reading: Reading, calibration: Calibration) -> float:
         depth, error = reading.attenuation[channel], reading.attenuation_se[channel]
         if math.isfinite(depth):
             highest = max(depth, 0.0) + 1.96 * error
-            limits.append(_curve(calibration, name, max(highest, 1e-3), 1.96))
+            limits.append(
+                _curve(calibration, name, max(highest, 1e-3), side=1, straying=reading.straying)
+            )
     return min(limits)
 
 
 def _dense_limit(reading: Reading, calibration: Calibration) -> float:
     """Lower 95 % limit of a culture too dense to see through, cells/mL x path."""
     limits = [
-        _curve(calibration, name, -math.log(SEEN_SIGMAS * reading.contrast_t_se[channel]), -1.96)
+        _curve(
+            calibration,
+            name,
+            -math.log(SEEN_SIGMAS * reading.contrast_t_se[channel]),
+            side=-1,
+            straying=reading.straying,
+        )
         for channel, name in enumerate(SIGNALS[:2])
         if SEEN_SIGMAS * reading.contrast_t_se[channel] < 0.5
     ]
@@ -790,8 +807,8 @@ def predictive_band(
     Returns
     -------
     tuple of (density, low, high)
-        95 % limits [cells/mL] of a photo with the usual noise of the calibration's own photos;
-        densities at which no signal could be seen are left out.
+        95 % limits [cells/mL] of a photo with the usual noise and straying of the calibration's
+        own photos; densities at which no signal could be seen are left out.
 
     Raises
     ------
@@ -804,6 +821,7 @@ def predictive_band(
         raise ValueError("a starting calibration has no photos to take the usual noise from")
     mean, covariance = np.array(calibration.coefficients), np.array(calibration.covariance)
     usual = _usual_noise(calibration.points)
+    straying = _usual_straying(calibration.points)
     width = t_quantile(0.975, calibration.stray_df)
     band = []
     for density in densities:
@@ -819,7 +837,7 @@ def predictive_band(
             if SEEN_SIGMAS * error < 1:  # else it is lost, as in `signals_of`
                 own = error / depth / (1 - SEEN_SIGMAS * error)
                 blank = math.exp(float(np.interp(depth, depths, blanks)))
-                signals.append(Signal(name, x, own, blank / depth))
+                signals.append(Signal(name, x, own, blank / depth, straying))
         answer = _combine(mean, covariance, signals, calibration.stray_scale)
         if answer is not None:
             reach = math.exp(width * answer[1])
@@ -842,6 +860,12 @@ def _usual_noise(points: Sequence[KeptPoint]) -> dict[str, list[tuple[float, flo
                 (depth, math.log(error) - depth, math.log(max(signal.blank_sd * depth, 1e-9)))
             )
     return {name: sorted(found) for name, found in usual.items()}
+
+
+def _usual_straying(points: Sequence[KeptPoint]) -> float:
+    """Return how far the slides' photos stray by their vessel's shape and print, as a factor."""
+    squares = [s.straying**2 for p in points for s in p.signals]
+    return math.sqrt(sum(squares) / len(squares))
 
 
 def _contrast_end(points: Sequence[KeptPoint], coefficients: np.ndarray) -> float:

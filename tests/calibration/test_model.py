@@ -304,6 +304,21 @@ def test_too_thin_is_less_than_and_too_dense_is_more_than():
     assert 1e6 < dense.low < 3e7
 
 
+@pytest.mark.parametrize(
+    ("straying", "scale"), [(2.0, 1.0), (1.0, 2.0)], ids=["such photos stray", "slides strayed"]
+)
+def test_bounds_are_as_wide_as_photos_stray(straying, scale):
+    calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    thin, dense = replace(reading(2e4), flags=("too-thin",)), reading(3e7)
+    usual = [estimate(r, calibration) for r in (thin, dense)]
+    strayed = replace(calibration, stray_scale=scale * calibration.stray_scale)
+    wide = [estimate(replace(r, straying=straying), strayed) for r in (thin, dense)]
+    assert wide[0].high > 1.01 * usual[0].high
+    assert wide[1].low < usual[1].low / 1.01
+    few = replace(calibration, stray_df=3.0)  # Student's t is wider, the fewer slides are behind it
+    assert estimate(thin, few).high > 1.01 * usual[0].high
+
+
 def test_a_count_of_zero_and_an_unreadable_photo_cannot_calibrate():
     zero = count_slide(cells=0, squares=9)
     with pytest.raises(DensitycamError, match="None of the slides"):
@@ -317,12 +332,15 @@ def test_leave_one_out_does_not_see_the_slide_it_judges():
     assert leave_one_out(start, made)[3] == leave_one_out(start, spoilt)[3]
 
 
-def test_the_band_is_as_wide_as_the_estimates_of_fresh_photos():
+@pytest.mark.parametrize("straying", [0.6, 1.0, 2.5])
+def test_the_band_is_as_wide_as_the_estimates_of_fresh_photos(straying):
+    made = points(np.geomspace(3e5, 2.4e6, 7), np.random.default_rng(6))
     calibration = fit_calibration(
-        start_calibration(SPECIES), points(np.geomspace(3e5, 2.4e6, 7), np.random.default_rng(6))
+        start_calibration(SPECIES),
+        [replace(p, reading=replace(p.reading, straying=straying)) for p in made],
     )
     for density, low, high in predictive_band(calibration, [4e5, 1e6, 2.2e6]):
-        told = estimate(reading(density), calibration)
+        told = estimate(replace(reading(density), straying=straying), calibration)
         assert math.log(high / low) == pytest.approx(math.log(told.high / told.low), rel=0.12)
         assert math.sqrt(low * high) == pytest.approx(density, rel=1e-9)
     # Where contrast is lost, brightness alone is left, and it is the less sure of the two.
