@@ -143,8 +143,8 @@ class Advice:
     uncertain : tuple of str
         Those of the reasons that say what makes it unsure.
     best_harvest : HarvestChoice or None
-        Which share to keep and how often to harvest for most cells; None where the growth that
-        tells it is not known.
+        Beside a plan: which share to keep and how often to harvest for most cells; None where the
+        growth that tells it is not known.
     warnings : tuple of str
         Those of the reasons that are early warnings.
     """

@@ -14,7 +14,6 @@ from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.species import SpeciesFacts
 from densitycam.culture.advice import Advice, Growth, SplitPlan
 from densitycam.culture.forecast import ReadyForecast
-from densitycam.culture.harvest_interval import HarvestChoice
 from densitycam.culture.logistic import days_between
 from densitycam.culture.nutrient import F2_NITROGEN_MG_PER_L, LABEL_TOP_ML_PER_L
 from densitycam.culture.series import DensityPoint
@@ -200,7 +199,6 @@ def decide(
     warnings: Sequence[EarlyWarning] = (),
     seen_at: datetime | None = None,
     ready: ReadyForecast | None = None,
-    best_harvest: HarvestChoice | None = None,
 ) -> Advice:
     """Decide what to do with one vessel today.
 
@@ -233,8 +231,6 @@ def decide(
     ready : ReadyForecast or None
         When the batch reaches `harvest_goal`, from `densitycam.culture.forecast`; reckoned from
         the present growth rate if None.
-    best_harvest : HarvestChoice or None
-        Handed on.
 
     Returns
     -------
@@ -269,8 +265,7 @@ def decide(
     for step in _STEPS:
         advice = step(case)
         if advice is not None:
-            advice = _warned(_with_doubts(advice, case), warnings)
-            return replace(advice, best_harvest=best_harvest)
+            return _warned(_with_doubts(advice, case), warnings)
     raise AssertionError("the last step always decides")
 
 

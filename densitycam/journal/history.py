@@ -785,13 +785,15 @@ def _advise(
         warnings=early_warnings(points, splits, now, settles=facts.settles),
         seen_at=seen_at,
         ready=forecast_ready(points, splits, now, goal_cells_per_ml=goal),
-        best_harvest=best_harvest_of(
+    )
+    if advice.plan is not None:  # else it is not shown, and takes as long as all the rest
+        best = best_harvest_of(
             points,
             splits,
             now,
             growth=grown,
             working_volume_ml=history.vessel.working_volume_ml,
             harvest_low=facts.harvest_low,
-        ),
-    )
+        )
+        advice = replace(advice, best_harvest=best)
     return grown, advice
