@@ -786,7 +786,7 @@ def _advise(
         seen_at=seen_at,
         ready=forecast_ready(points, splits, now, goal_cells_per_ml=goal),
     )
-    if advice.plan is not None:  # else it is not shown, and takes as long as all the rest
+    if advice.plan is not None:  # it is shown beside a plan only
         best = best_harvest_of(
             points,
             splits,

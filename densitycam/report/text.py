@@ -253,8 +253,24 @@ def ready_words(advice: Advice) -> str:
     return f"{text} (95 %: {first or format_day(early)} to {format_day(late)})"
 
 
-def split_plan_text(plan: SplitPlan) -> str:
-    """Return the split plan in millilitres, grams and days.
+def salt_water_words(plan: SplitPlan) -> str:
+    """Return the top-up: how much salt water, of how much salt, and what it is checked by."""
+    return (
+        f"{format_ml(plan.top_up_ml)} of salt water with {format_grams(plan.salt_g)} of dry sea "
+        f"salt ({plan.salinity_g_per_kg:g} g/kg; specific gravity {plan.specific_gravity:.4f} at "
+        f"{plan.temperature_c:g} C)"
+    )
+
+
+def dose_words(plan: SplitPlan) -> str:
+    """Return the nutrient's dose: "0.38 mL of each part", or that the label says it."""
+    if math.isfinite(plan.nutrient_ml_each):
+        return f"{format_ml(plan.nutrient_ml_each)} of each part"
+    return "by its label"
+
+
+def plan_rows(plan: SplitPlan) -> tuple[tuple[str, str], ...]:
+    """Return a split plan's amounts, each with its label, as text and page say them.
 
     Parameters
     ----------
@@ -263,62 +279,40 @@ def split_plan_text(plan: SplitPlan) -> str:
 
     Returns
     -------
-    str
-        Several lines.
+    tuple of (str, str)
+        Label and words, in millilitres, grams, cells and days.
     """
-    cells = f"about {_cells(plan)}"
-    lines = [
-        "Split plan",
-        entry(
-            "  Keep",
-            f"{format_ml(plan.keep_ml)} of culture ({format_percent(plan.kept_share)})",
-        ),
-        entry("  Harvest", f"{format_ml(plan.harvest_ml)}, {cells}"),
-        *(
-            [
-                entry(
-                    "  Starter",
-                    f"{format_ml(plan.starter_ml)} of the harvest into a second clean vessel, as "
-                    "insurance",
-                )
-            ]
-            if plan.starter_ml > 0
-            else []
-        ),
-        entry(
-            "  Top up",
-            f"{format_ml(plan.top_up_ml)} of fresh salt water: {format_grams(plan.salt_g)} of dry "
-            f"sea salt for {plan.salinity_g_per_kg:g} g/kg, specific gravity "
-            f"{plan.specific_gravity:.4f} at {plan.temperature_c:g} C",
-        ),
+    rows = [
+        ("Keep", f"{format_ml(plan.keep_ml)} of culture ({format_percent(plan.kept_share)})"),
+        ("Harvest", f"{format_ml(plan.harvest_ml)}, about {_cells(plan)}"),
     ]
-    new = f"the {format_ml(plan.top_up_ml)} of new water only"
-    if math.isfinite(plan.nutrient_ml_each):
-        dose = f"{format_ml(plan.nutrient_ml_each)} of each part, for {new}"
-    else:
-        dose = (
-            f"by its label, for {new} (common practice for a small bottle: about half a "
-            "millilitre of each part)"
-        )
-    lines.append(entry("  Nutrient", f"{dose}; more is not better"))
+    if plan.starter_ml > 0:
+        starter = f"{format_ml(plan.starter_ml)} of the harvest into a second clean vessel"
+        rows.append(("Starter", f"{starter}, as insurance"))
+    rows.append(("Top up", salt_water_words(plan)))
+    dose = f"{dose_words(plan)}, for the {format_ml(plan.top_up_ml)} of new water only"
+    if not math.isfinite(plan.nutrient_ml_each):
+        usual = "common practice for a small bottle: about half a millilitre of each part"
+        dose = f"{dose} ({usual})"
+    rows.append(("Nutrient", f"{dose}; more is not better"))
     if math.isfinite(plan.nitrogen_starved):
         feeds = format_range(plan.nitrogen_fed, plan.nitrogen_starved)
-        lines.append(entry("  It feeds", f"about {feeds}, where the dose is as rich as f/2"))
-    lines.append(entry("  Then", f"{format_cells(plan.density_after)} after the top-up"))
+        rows.append(("It feeds", f"about {feeds}, where the dose is as rich as f/2"))
+    rows.append(("Then", f"{format_cells(plan.density_after)} after the top-up"))
     doublings = f"{plan.doublings_needed:.2g} doublings"
+    again = f"after {doublings}; the growth rate is not known yet"
     if math.isfinite(plan.days_to_next):
         again = f"in about {format_days(plan.days_to_next)} ({doublings})"
-    else:
-        again = f"after {doublings}; the growth rate is not known yet"
-    lines.append(entry("  Next", again))
-    keeps = format_days(plan.keep_cold_days)
-    lines.append(
-        entry(
-            "  Keeps cold",
-            f"about {keeps} in the refrigerator; shake it every couple of days, never freeze it",
-        )
-    )
-    return "\n".join(lines)
+    rows.append(("Next", again))
+    keeps = f"about {format_days(plan.keep_cold_days)} in the refrigerator"
+    rows.append(("Keeps cold", f"{keeps}; shake it every couple of days, never freeze it"))
+    return tuple(rows)
+
+
+def split_plan_text(plan: SplitPlan) -> str:
+    """Return `plan_rows` as lines under a heading."""
+    rows = [entry(f"  {label}", words) for label, words in plan_rows(plan)]
+    return "\n".join(["Split plan", *rows])
 
 
 def _cells(plan: SplitPlan) -> str:
