@@ -157,7 +157,8 @@ def test_the_plan_holds_every_amount():
     text = flat(split_plan_text(PLAN))
     for part in (
         "750 mL, about 6.3 billion cells (95 %: 5.3 to 7.4)",
-        "750 mL of salt water with 19.2 g of dry sea salt (25 g/kg; specific gravity 1.0190 at 20 C)",
+        "Top up 750 mL of salt water with 19.2 g of dry sea salt (25 g/kg; specific gravity 1.0190 "
+        "at 20 C)",
         "0.38 mL of each part, for the 750 mL of new water only; more is not better",
         "2.1 million cells/mL after the top-up",
         " Next in about 3 days (2 doublings)",
