@@ -1,10 +1,18 @@
-"""Numbers, densities and days in plain words: two figures, one unit for a value and its limits."""
+"""Numbers, densities and days in plain words, and a keeper's own words where there is room."""
 
 from __future__ import annotations
 
 import math
 
-__all__ = ["days_words", "density_scale", "density_words", "interval_words", "significant"]
+__all__ = [
+    "days_words",
+    "density_scale",
+    "density_words",
+    "interval_words",
+    "one_line",
+    "shorten",
+    "significant",
+]
 
 #: From the largest: a number from which a unit is used, cells/mL in one unit, and its word.
 #: Millions begin early, so that a culture growing from 0.2 to 2 million keeps one unit.
@@ -92,3 +100,21 @@ def days_words(days: float) -> str:
     if whole > 28:
         return f"{round(days / 7)} weeks"
     return "1 day" if whole == 1 else f"{whole} days"
+
+
+def shorten(text: str, width: int) -> str:
+    """Cut the middle out of what is too long, so that start and end stay readable."""
+    if len(text) <= width:
+        return text
+    head = (width - 2 + 1) // 2
+    return f"{text[:head]}..{text[len(text) - (width - 2 - head) :]}"
+
+
+def one_line(text: str, width: int) -> str:
+    """Return a keeper's own text as it can be drawn: one line of no more letters than `width`.
+
+    What has no picture, such as a line's end, a bell, or a byte of a file's name that is no
+    letter, becomes a space.
+    """
+    plain = "".join(letter if letter.isprintable() else " " for letter in text)
+    return shorten(" ".join(plain.split()), width)

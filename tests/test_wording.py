@@ -6,7 +6,13 @@ import math
 
 import pytest
 
-from densitycam.wording import days_words, density_words, interval_words, significant
+from densitycam.wording import (
+    days_words,
+    density_words,
+    interval_words,
+    one_line,
+    significant,
+)
 
 
 @pytest.mark.parametrize(
@@ -34,3 +40,10 @@ def test_days():
     assert [days_words(d) for d in (0.2, 0.9, 1.2, 2.6, 44.0, math.nan)] == [
         "less than a day", "1 day", "1 day", "3 days", "6 weeks", "an unknown number of days",
     ]  # fmt: skip
+
+
+def test_a_keepers_own_words_on_one_line():
+    assert one_line("left\njar\t\x07 2", 20) == "left jar 2"
+    assert one_line("caf\udce9", 20) == "caf"
+    assert one_line("left jar by the window", 12) == "left ..indow"
+    assert one_line("\u05d0\u05d1 $x_1^2$", 20) == "\u05d0\u05d1 $x_1^2$"

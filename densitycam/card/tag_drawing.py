@@ -22,6 +22,7 @@ from densitycam.card.drawing import (
     _word,
 )
 from densitycam.card.tags import Tag, TagSheet
+from densitycam.wording import one_line
 
 if TYPE_CHECKING:
     import numpy as np
@@ -30,8 +31,8 @@ if TYPE_CHECKING:
 
 #: Largest letters of a name in one line and in two [pt], and its room beside the marker [mm].
 _NAME_POINTS, _TWO_LINES_POINTS, _NAME_ROOM_MM = 26.0, 18.0, 54.0
-#: Letters after which a name goes into a second line.
-_LONG_NAME = 14
+#: Letters after which a name goes into a second line, and those that two can be read with.
+_LONG_NAME, _LONGEST_NAME = 14, 60
 
 
 def draw_tags(sheet: TagSheet, *, px_per_mm: float | None = None) -> Figure:
@@ -109,6 +110,7 @@ def _draw(figure: Figure, mm: Transform, tag: Tag) -> None:
 def _in_lines(name: str) -> list[str]:
     import textwrap
 
+    name = one_line(name, _LONGEST_NAME)
     if len(name) <= _LONG_NAME:
         return [name]
     return textwrap.wrap(name, max(_LONG_NAME, -(-len(name) // 2)), max_lines=2, placeholder="...")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-import textwrap
-import warnings
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,9 +15,15 @@ from densitycam.culture.bottles import SHAKE_DAYS
 from densitycam.errors import DensitycamError
 from densitycam.journal.bottle_records import BottleRecord
 from densitycam.report.daily_work import bottle_density, day_words
-from densitycam.report.figures import GREY, INK, SETTINGS, VERMILION
+from densitycam.report.figures import (
+    GREY,
+    INK,
+    SETTINGS,
+    VERMILION,
+    boxes_for_missing_letters,
+)
 from densitycam.report.numbers import format_ml
-from densitycam.wording import days_words
+from densitycam.wording import days_words, one_line
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -59,7 +63,7 @@ def label_words(bottle: BottleRecord, facts: SpeciesFacts) -> dict[str, str]:
         "number", "species", "density", "facts", "use_by", "keeping", "caution".
     """
     use_by: datetime = bottle.filled_at + timedelta(days=facts.keep_cold_days)
-    vessel = textwrap.shorten(bottle.vessel or "", _LONGEST_NAME, placeholder="...")
+    vessel = one_line(bottle.vessel or "", _LONGEST_NAME)
     origin = f" from {vessel}" if vessel else ""
     density = bottle_density(bottle)
     return {
@@ -110,9 +114,7 @@ def write_labels(
         )
     words = [label_words(bottle, facts[bottle.species]) for bottle in bottles]
     stream = io.BytesIO()
-    with matplotlib.rc_context(SETTINGS), warnings.catch_warnings():
-        # A vessel may be named in a script the font lacks; boxes on a label are no failure.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+    with matplotlib.rc_context(SETTINGS), boxes_for_missing_letters():
         if suffix == ".pdf":
             from matplotlib.backends.backend_pdf import PdfPages
 

@@ -22,9 +22,13 @@ from densitycam.report.figures import (
 )
 from densitycam.report.labels import name_points
 from densitycam.report.numbers import format_off
+from densitycam.wording import one_line
 
 #: Up to this many points each carries its name.
 _NAMED_POINTS = 12
+
+#: Letters of the title and of a point's name that fit.
+_TITLE, _LABEL = 54, 22
 
 #: Where the legend stands, as shares of the upper panel: left, bottom, right, top.
 _LEGEND = (0.0, 0.84, 0.55, 1.0)
@@ -140,7 +144,7 @@ def write_calibration_plot(
                 **shade,
             )
         ax.plot([low, high], [low, high], color=GREY, linewidth=1.3, label="photo and slide agree")
-        ax.set_title(title, loc="left", fontsize=13, fontweight="bold")
+        ax.set_title(one_line(title, _TITLE), loc="left", fontsize=13, fontweight="bold")
 
         limit = _residual_limit(shown)
         below.axhline(0.0, color=GREY, linewidth=1.3)
@@ -228,7 +232,8 @@ def write_calibration_plot(
 
 def _name(p: PlotPoint) -> str:
     """Return a point's name, with the factor that a straying one is off."""
-    return p.label if p.off == 1.0 else f"{p.label}: {format_off(p.off)}"
+    label = one_line(p.label, _LABEL)
+    return label if p.off == 1.0 else f"{label}: {format_off(p.off)}"
 
 
 def _percent(value: float, reference: float) -> float:

@@ -17,9 +17,13 @@ from densitycam.report.figures import (
     open_frame,
     save_figure,
 )
+from densitycam.wording import one_line
 
 #: Up to this many slides each carries its name; of more, every so many.
 _NAMED_SLIDES = 14
+
+#: Letters of the title and of a slide's name that fit.
+_TITLE, _LABEL = 58, 22
 
 #: Half the height of the chart without a slide beyond it, and where a slide further out is drawn
 #: [standard deviations].
@@ -55,7 +59,7 @@ def write_control_chart(path: str | Path, *, title: str, chart: ControlChart) ->
         figure = Figure(figsize=(7.2, 5.8), facecolor="white", layout="constrained")
         figure.get_layout_engine().set(h_pad=0.12, w_pad=0.12)
         ax = figure.subplots()
-        ax.set_title(title, loc="left", fontsize=13, fontweight="bold")
+        ax.set_title(one_line(title, _TITLE), loc="left", fontsize=13, fontweight="bold")
         ax.set_xlim(0.4, max(len(heights), 5) + 0.6)
         ax.set_ylim(-reach, reach + 0.3 * reach)  # room for the legend
         ax.axhspan(-1, 1, facecolor=GREEN, alpha=0.20, edgecolor="none")
@@ -101,9 +105,10 @@ def write_control_chart(path: str | Path, *, title: str, chart: ControlChart) ->
         every = -(-len(heights) // _NAMED_SLIDES) or 1
         ticks = list(places)[::every]
         ax.xaxis.set_major_locator(FixedLocator(ticks))
-        names = {n: c.label for n, c in zip(places, chart.checks, strict=True)}
+        labels = [one_line(c.label, _LABEL) for c in chart.checks]
+        names = dict(zip(places, labels, strict=True))
         ax.xaxis.set_major_formatter(FuncFormatter(lambda n, _: names.get(round(n), "")))
-        if any(len(c.label) > 6 for c in chart.checks):
+        if any(len(label) > 6 for label in labels):
             ax.tick_params(axis="x", labelrotation=40, labelsize=9)
             for text in ax.get_xticklabels():
                 text.set_ha("right")
@@ -113,7 +118,7 @@ def write_control_chart(path: str | Path, *, title: str, chart: ControlChart) ->
         open_frame(ax, grid="y")
         ax.legend(loc="upper left", ncols=2, frameon=False, fontsize=9)
         figure.supxlabel(
-            f"{textwrap.fill(chart.sentence, 84)}\n"
+            f"{textwrap.fill(one_line(chart.sentence, 84 * 5), 84)}\n"
             "Rules: Shewhart's three sigma and the Western Electric runs.",
             fontsize=9.5,
             color=INK,

@@ -5,13 +5,15 @@ from __future__ import annotations
 import io
 import math
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from densitycam.atomic_file import write_whole
 from densitycam.errors import DensitycamError
 from densitycam.report.numbers import density_scale, significant
+from densitycam.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,6 +26,9 @@ SKY_BLUE, PURPLE, YELLOW = "#56B4E9", "#CC79A7", "#F0E442"
 INK = "#22302F"
 #: Lines that only guide the eye: the same grey, paler.
 _GRID = "#D9DEDD"
+
+#: Letters of the title that a file carries: those of all its vessels.
+_LONGEST_TITLE = 1000
 
 #: Pinned, so that a user's own matplotlib settings change nothing and the same input gives the
 #: same bytes.
@@ -115,6 +120,14 @@ def finite_positive(values: Iterable[float]) -> list[float]:
     return [v for v in values if math.isfinite(v) and v > 0]
 
 
+@contextmanager
+def boxes_for_missing_letters() -> Iterator[None]:
+    """Draw a vessel's name in a script that the font lacks as boxes, without a warning."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        yield
+
+
 def save_figure(figure: Figure, path: str | Path, *, title: str) -> None:
     """Write a figure as PNG or SVG, by the file's suffix; whole, and the same bytes every time.
 
@@ -133,15 +146,13 @@ def save_figure(figure: Figure, path: str | Path, *, title: str) -> None:
         For another suffix, or where the file cannot be written.
     """
     suffix = check_suffix(path)
-    metadata: dict[str, Any] = {"Title": title}
+    metadata: dict[str, Any] = {"Title": one_line(title, _LONGEST_TITLE)}
     if suffix == "svg":
         metadata |= {"Date": None, "Creator": "densitycam"}
     else:
         metadata |= {"Software": "densitycam"}
     stream = io.BytesIO()
-    with warnings.catch_warnings():
-        # A vessel may be named in a script the font lacks; boxes in a picture are no failure.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+    with boxes_for_missing_letters():
         figure.savefig(stream, format=suffix, dpi=_DPI, metadata=metadata)
     write_whole(path, stream.getvalue())
 

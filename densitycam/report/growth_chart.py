@@ -25,11 +25,15 @@ from densitycam.report.figures import (
     set_density_axis,
 )
 from densitycam.report.numbers import format_day, format_percent
+from densitycam.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _WIDTH_IN, _PANEL_IN = 7.2, 4.6
+
+#: Letters of a title, on two lines, and on one.
+_TITLE, _TITLE_LINE = 110, 58
 
 #: An interval reaching further than this factor beyond its point does not stretch the axis.
 _REACH = 4.0
@@ -229,7 +233,7 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
     _set_day_axis(ax, span)
     open_frame(ax, grid="y")
     ax.set_title(
-        textwrap.fill(panel.title, 58),
+        textwrap.fill(one_line(panel.title, _TITLE), _TITLE_LINE),
         loc="left",
         fontsize=13,
         fontweight="bold",

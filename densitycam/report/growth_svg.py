@@ -18,6 +18,7 @@ from densitycam.report.numbers import (
     format_percent,
     significant,
 )
+from densitycam.wording import one_line
 
 __all__ = ["growth_svg", "legend_html"]
 
@@ -25,6 +26,8 @@ __all__ = ["growth_svg", "legend_html"]
 _TICK_PX = 68.0
 #: A split's words are left out where the next one is nearer [px].
 _SPLIT_PX = 62.0
+#: Letters of the title that a screen reader reads.
+_TITLE = 110
 
 
 @dataclass(frozen=True)
@@ -88,9 +91,10 @@ def growth_svg(panel: ChartPanel, *, width: int, height: int, ident: str) -> str
             'text-anchor="middle">no measured photo yet</text>'
         )
     described = f"{ident}-title {ident}-desc"
+    title = escape(one_line(panel.title, _TITLE))
     return (
         f'<svg viewBox="0 0 {width} {height}" role="img" aria-labelledby="{described}">'
-        f'<title id="{ident}-title">{escape(panel.title)}: density over days</title>'
+        f'<title id="{ident}-title">{title}: density over days</title>'
         f'<desc id="{ident}-desc">{escape(_described(panel))}</desc>{"".join(parts)}</svg>'
     )
 

@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from densitycam.report.figures import boxes_for_missing_letters
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.text import Annotation
@@ -70,7 +72,8 @@ def name_points(
 
     figure = ax.figure
     canvas = FigureCanvasAgg(figure)
-    figure.draw_without_rendering()  # so that the layout has its final size
+    with boxes_for_missing_letters():
+        figure.draw_without_rendering()  # so that the layout has its final size
     renderer = canvas.get_renderer()
     pt = figure.dpi / 72.0
     spots = [tuple(map(float, ax.transData.transform(p))) for p in points]
@@ -97,7 +100,8 @@ def name_points(
     sizes = []
     for note in notes:
         note.set_in_layout(False)
-        extent = Text.get_window_extent(note, renderer)  # the name without its line
+        with boxes_for_missing_letters():
+            extent = Text.get_window_extent(note, renderer)  # the name without its line
         sizes.append((extent.width, extent.height))
     frame = ax.bbox
     half = (point_size / 2 + 1.0) * pt

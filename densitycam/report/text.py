@@ -30,6 +30,7 @@ from densitycam.report.numbers import (
 )
 from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import CHANNELS, Reading
+from densitycam.wording import shorten as shorten  # today_text takes it from here
 
 #: Columns of every text.
 WIDTH = 80
@@ -81,14 +82,6 @@ def bullet(text: str) -> str:
 
 def _paragraph(text: str) -> str:
     return textwrap.fill(text, WIDTH, break_on_hyphens=False)
-
-
-def shorten(text: str, width: int) -> str:
-    """Cut the middle out of what is too long, so that start and end stay readable."""
-    if len(text) <= width:
-        return text
-    head = (width - 2 + 1) // 2
-    return f"{text[:head]}..{text[len(text) - (width - 2 - head) :]}"
 
 
 def flag_text(flag_id: str) -> str:
