@@ -42,8 +42,8 @@ def test_a_suspect_bottle_has_no_use_by_date():
 
 
 @pytest.mark.parametrize("species", species_ids())
-def test_no_word_leaves_the_label_or_its_neighbour_line(species):
-    long_name = "the jar on the upper shelf behind the pump"
+@pytest.mark.parametrize("long_name", ["the jar on the upper shelf behind the pump", "x" * 200])
+def test_no_word_leaves_the_label_or_its_neighbour_line(species, long_name):
     bottle = replace(BOTTLE, species=species, number=12345, vessel=long_name)
     with matplotlib.rc_context(SETTINGS):
         width, height = LABEL_SIZE_MM
