@@ -41,7 +41,7 @@ _ACROSS, _DOWN = 2, 5
 SHEETS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 
 #: Letters of a vessel's name that fit; more would make the line too small to read.
-_LONGEST_NAME = 22
+_LONGEST_NAME = 20
 
 _MM_PER_INCH = 25.4
 _PNG_DPI = 300
