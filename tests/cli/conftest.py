@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from growth_series import GROWTH, START
 
 from densitycam.cli.main import main
-
-#: True densities of the growth series, by day [cells/mL]; invented.
-GROWTH = {1: 8.0e6, 2: 12.5e6, 3: 19.0e6, 4: 29.0e6}
-START = datetime(2026, 4, 1, 8, 30)
 
 
 @pytest.fixture(scope="session")

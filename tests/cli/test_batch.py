@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from another_photo import write_another
-from conftest import GROWTH
+from growth_series import GROWTH
 from killed_batch import kill_again_and_again
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from conftest import GROWTH
+from growth_series import GROWTH
 
 
 @pytest.fixture

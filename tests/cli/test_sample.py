@@ -6,7 +6,7 @@ import json
 from datetime import timedelta
 
 import pytest
-from conftest import START
+from growth_series import START
 
 from densitycam.simulate.photo_file import write_photo
 from densitycam.simulate.scene import Scene

@@ -6,7 +6,7 @@ import json
 import shutil
 
 import pytest
-from conftest import GROWTH
+from growth_series import GROWTH
 
 
 def test_a_photo_of_a_known_vessel_is_read_and_kept(run, slim, photo_stock):
