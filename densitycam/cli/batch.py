@@ -196,7 +196,7 @@ def command(
     from densitycam.journal.folder import judged, plan_folder, score_folder
     from densitycam.journal.folder_tables import Imported, read_folder_tables
     from densitycam.journal.history import calibrate_if_new, vessel_history
-    from densitycam.journal.prints import register_folder
+    from densitycam.journal.prints import measure_print, register_folder
 
     if chart is not None and chart.suffix.lower() not in (".png", ".svg"):
         raise click.UsageError(f"--chart writes PNG or SVG: {chart} must end in .png or .svg.")
@@ -208,7 +208,12 @@ def command(
     settings = own_settings(ctx, journal)
     with _workers(workers) as executor:
         plan = plan_folder(folder, journal, name, executor=executor)
-        registration, no_prints = register_folder(journal, plan.bare_cards, registered_at=now())
+        registration, no_prints = register_folder(
+            journal,
+            plan.bare_cards,
+            registered_at=now(),
+            measured=lambda path: executor.submit(measure_print, path).result(),
+        )
         scored = score_folder(journal, plan.photos, executor=executor)
         with _progress(scored, len(plan.photos)) as outcomes_in_turn:
             outcomes = [_without_reading(o) for o in outcomes_in_turn]

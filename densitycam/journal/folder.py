@@ -22,9 +22,6 @@ from densitycam.journal.sorting import tags_in, vessel_of
 from densitycam.journal.store import Journal, PhotoRecord
 from densitycam.vessel.record import VesselRecord
 
-#: So many photos to be read are read here: starting workers costs as much as it saves. Measured
-#: by tests/benchmarks/speed.py.
-FEW = 4
 #: So many photos are handed out, or read before their turn, at most. Enough for a cluster, and
 #: little memory: neither a job nor a reading holds a picture.
 AHEAD = 256
@@ -120,7 +117,7 @@ def plan_folder(
     vessel : str or None
         Whose all photos are, whatever the subfolders are called.
     executor : Executor or None
-        Looks for tags where more than `FEW` photos are to be looked into; None looks here.
+        Looks for tags; None looks here.
 
     Returns
     -------
@@ -214,7 +211,7 @@ def _tags_of(
     files: Sequence[Path], executor: Executor | None
 ) -> Iterator[tuple[int, ...] | DensitycamError]:
     """Yield the tags in each photo, or why it cannot be read."""
-    if executor is None or len(files) <= FEW:
+    if executor is None:
         yield from map(look_for_tags, files)
         return
     waiting: deque[Future[tuple[int, ...] | DensitycamError]] = deque()
@@ -278,9 +275,9 @@ def score_folder(
     photos : iterable of FolderPhoto
         What to score.
     executor : Executor or None
-        Reads the photos where more than `FEW` of them are to be read, such as
-        `densitycam.journal.workers.Workers`; one whose workers are on other machines must find
-        the photos under the same paths there. None reads them here.
+        Reads the photos, such as `densitycam.journal.workers.Workers`; one whose workers are on
+        other machines must find the photos under the same paths there. None reads them here,
+        where one that hangs or kills its reader takes the run along.
 
     Yields
     ------
@@ -294,12 +291,10 @@ def score_folder(
     ImportError
         When a system library is missing.
     """
-    held: list[tuple[int, ReadingJob]] = []  # until it is known that they are more than a few
     handed_out: dict[Future[PhotoRecord | str], int] = {}
     waiting: dict[int, FolderPhoto] = {}  # for their outcome
     ready: dict[int, Outcome] = {}  # for their turn
     turn = 0
-    workers = False
     shown: dict[tuple[str, str], str] = {}  # by vessel and photo, so that a copy is told
 
     def keep(place: int, found: PhotoRecord | str) -> None:
@@ -318,9 +313,6 @@ def score_folder(
                 return
             if handed_out:
                 wait(handed_out, return_when=FIRST_COMPLETED)
-            for place, job in held:  # a few among many that were known
-                keep(place, read_job(job))
-            held.clear()
 
     try:
         for place, (photo, found) in enumerate(_looked_up(journal, photos)):
@@ -328,14 +320,10 @@ def score_folder(
                 ready[place] = found
             else:
                 waiting[place] = photo
-                held.append((place, found))
-            if executor is None:
-                yield from advance(0)
-                continue
-            workers = workers or len(held) > FEW
-            if workers:
-                handed_out |= {_hand_out(executor, job): place for place, job in held}
-                held.clear()
+                if executor is None:
+                    keep(place, read_job(found))
+                else:
+                    handed_out[_hand_out(executor, found)] = place
             yield from advance(AHEAD)
         yield from advance(0)
     finally:

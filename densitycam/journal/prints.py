@@ -84,7 +84,11 @@ def register(
 
 
 def register_folder(
-    journal: Journal, photos: Sequence[Path], *, registered_at: datetime
+    journal: Journal,
+    photos: Sequence[Path],
+    *,
+    registered_at: datetime,
+    measured: Callable[[Path], PrintProfile] | None = None,
 ) -> tuple[Registration | None, tuple[tuple[Path, str], ...]]:
     """Register a folder's photos of the bare card, if they are not registered already.
 
@@ -96,6 +100,8 @@ def register_folder(
         Of one print; may be empty.
     registered_at : datetime
         Local, naive.
+    measured : callable, optional
+        As in `register`.
 
     Returns
     -------
@@ -104,6 +110,7 @@ def register_folder(
     failed : tuple of (Path, str)
         Photos that could not be measured, and why; they do not stop the rest.
     """
+    measured = measured or measure_print
     files: dict[str, Path] = {}
     failed: list[tuple[Path, str]] = []
     for path in photos:
@@ -123,13 +130,13 @@ def register_folder(
         if sha256 in settled:
             continue
         try:
-            profiles[sha256] = measure_print(path)
+            profiles[sha256] = measured(path)
         except DensitycamError as error:
             failed.append((path, str(error)))
     if known is not None and not profiles:
         return Registration(known, fresh=False), tuple(failed)
     for sha256 in settled:  # a photo was added: all of them are averaged anew
-        profiles[sha256] = measure_print(files[sha256])
+        profiles[sha256] = measured(files[sha256])
     if not profiles:
         return None, tuple(failed)
     files = {sha256: path for sha256, path in files.items() if sha256 in profiles}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pickle
 import signal
+import time
 from concurrent.futures import (
     BrokenExecutor,
     Executor,
@@ -20,7 +21,7 @@ from pathlib import Path
 import pytest
 from another_photo import write_another
 
-from densitycam.journal.folder import FEW, FolderPhoto, plan_folder, score_folder
+from densitycam.journal.folder import FolderPhoto, plan_folder, score_folder
 from densitycam.journal.scoring import ReadingJob, optics_for, read_job
 from densitycam.journal.store import Journal
 from densitycam.journal.workers import Workers
@@ -133,22 +134,21 @@ class Refusing(Executor):
         raise AssertionError("nothing may be handed out")
 
 
-def test_a_few_photos_are_read_here(folder, alone, tmp_path):
-    with journal_at(tmp_path / "j.sqlite") as journal:
-        photos = plan_folder(folder, journal).photos[:FEW]
-        outcomes = list(score_folder(journal, photos, executor=Refusing()))
-    same(outcomes, alone[0][:FEW])
+class Spoilt(Workers):
+    """Workers that meet something else when they read a certain photo."""
 
-
-class Deadly(Workers):
-    """Workers of which one dies whenever it reads a certain photo."""
-
-    def __init__(self, count: int, name: str) -> None:
-        super().__init__(count)
-        self.name = name
+    def __init__(self, count: int, meets, name: str, limit_s: float | None = None) -> None:
+        super().__init__(count, limit_s=limit_s)
+        self.meets, self.name = meets, name
 
     def submit(self, fn, /, *args, **kwargs) -> Future:
-        return super().submit(partial(die_at, self.name, fn), *args, **kwargs)
+        return super().submit(partial(self.meets, self.name, fn), *args, **kwargs)
+
+
+def hang_at(name: str, fn, job: ReadingJob | Path):
+    while (job if isinstance(job, Path) else job.path).name == name:
+        time.sleep(1)
+    return fn(job)
 
 
 def die_at(name: str, fn, job: ReadingJob):
@@ -159,13 +159,43 @@ def die_at(name: str, fn, job: ReadingJob):
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="kill -9 is not known on this system")
 def test_a_photo_that_kills_its_reader_is_named_and_costs_no_other(folder, alone, tmp_path):
-    with Deadly(2, "1.jpg") as workers:
+    with Spoilt(2, die_at, "1.jpg") as workers:
         outcomes, kept = scored(folder, tmp_path / "j.sqlite", workers)
     same([o for n, o in enumerate(outcomes) if n != 1], [*alone[0][:1], *alone[0][2:]])
     assert "ended the process that read it, twice" in outcomes[1].problem
     assert "fewer workers" in outcomes[1].problem
     assert outcomes[1].record is None, "it is tried again by the next run"
     assert len(kept) == len(alone[1]) - 1
+
+
+def test_a_photo_that_hangs_is_named_and_costs_no_other(folder, alone, tmp_path):
+    with Spoilt(2, hang_at, "1.jpg", limit_s=8) as workers:
+        outcomes, kept = scored(folder, tmp_path / "j.sqlite", workers)
+    same([o for n, o in enumerate(outcomes) if n != 1], [*alone[0][:1], *alone[0][2:]])
+    assert "longer than 8 s and was stopped" in outcomes[1].problem
+    assert outcomes[1].record is None
+    assert len(kept) == len(alone[1]) - 1
+    # The next run has that one to read and nothing else; it must not take the run along either.
+    with Spoilt(1, hang_at, "1.jpg", limit_s=4) as workers, Journal(tmp_path / "j.sqlite") as again:
+        photos = plan_folder(folder, again).photos
+        outcomes = list(score_folder(again, photos, executor=workers))
+    assert [o.photo.shown for o in outcomes if "was stopped" in o.problem] == ["slim/1.jpg"]
+
+
+def test_a_bare_card_that_hangs_is_named(folder, tmp_path):
+    from densitycam.journal.prints import measure_print, register_folder
+
+    def measured(path: Path):
+        return workers.submit(measure_print, path).result()
+
+    card = folder / "slim" / "1.jpg"  # nothing is read of it
+    with Spoilt(1, hang_at, "1.jpg", limit_s=4) as workers, journal_at(tmp_path / "j") as journal:
+        registered, failed = register_folder(
+            journal, [card], registered_at=datetime(2026, 4, 1), measured=measured
+        )
+    assert registered is None
+    assert [path for path, _ in failed] == [card]
+    assert "longer than 4 s and was stopped" in failed[0][1]
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="kill -9 is not known on this system")
