@@ -22,6 +22,9 @@ from densitycam.journal.sorting import tags_in, vessel_of
 from densitycam.journal.store import Journal, PhotoRecord
 from densitycam.vessel.record import VesselRecord
 
+#: So many photos to be read are handed out one after another: starting a second worker costs as
+#: much as it saves. Measured by tests/benchmarks/speed.py.
+FEW = 4
 #: So many photos are handed out, or read before their turn, at most. Enough for a cluster, and
 #: little memory: neither a job nor a reading holds a picture.
 AHEAD = 256
@@ -291,10 +294,12 @@ def score_folder(
     ImportError
         When a system library is missing.
     """
+    held: list[tuple[int, ReadingJob]] = []  # until it is known that they are more than a few
     handed_out: dict[Future[PhotoRecord | str], int] = {}
     waiting: dict[int, FolderPhoto] = {}  # for their outcome
     ready: dict[int, Outcome] = {}  # for their turn
     turn = 0
+    many = False
     shown: dict[tuple[str, str], str] = {}  # by vessel and photo, so that a copy is told
 
     def keep(place: int, found: PhotoRecord | str) -> None:
@@ -313,17 +318,25 @@ def score_folder(
                 return
             if handed_out:
                 wait(handed_out, return_when=FIRST_COMPLETED)
+            if executor is not None:
+                for place, job in held:  # a few among many that were known
+                    keep(place, _result(_hand_out(executor, job)))
+            held.clear()
 
     try:
         for place, (photo, found) in enumerate(_looked_up(journal, photos)):
             if isinstance(found, Outcome):
                 ready[place] = found
+            elif executor is None:
+                waiting[place] = photo
+                keep(place, read_job(found))
             else:
                 waiting[place] = photo
-                if executor is None:
-                    keep(place, read_job(found))
-                else:
-                    handed_out[_hand_out(executor, found)] = place
+                held.append((place, found))
+                many = many or len(held) > FEW
+                if many:
+                    handed_out |= {_hand_out(executor, job): place for place, job in held}
+                    held.clear()
             yield from advance(AHEAD)
         yield from advance(0)
     finally:

@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -111,6 +112,8 @@ def test_photos_that_fail_are_listed_and_stop_nothing(run, photo_folder, photo_s
 def test_a_fault_of_ours_in_one_photo_costs_no_other(run, photo_folder, monkeypatch):
     from densitycam.vessel import read
 
+    # A worker would not know of it: photos are read in a thread here.
+    monkeypatch.setattr("densitycam.cli.batch._workers", lambda count: ThreadPoolExecutor(1))
     real = read.read_photo
 
     def stumble(path, **optics):
