@@ -59,5 +59,7 @@ def command(ctx: click.Context, place: Path, as_json: bool) -> None:
         return
     kinds = ("vessels", "photos", "slides", "splits", "bottles")
     said = ", ".join(some(rows.get(kind, 0), kind.removesuffix("s")) for kind in kinds)
-    also = "" if export.settings is None else ", and the settings"
-    click.echo(f"Wrote {place}: {said}, and all else the journal holds{also}.")
+    rest = "and all else the journal holds"
+    if export.settings is not None:
+        rest = "all else the journal holds, and its settings"
+    click.echo(f"Wrote {place}: {said}, {rest}.")

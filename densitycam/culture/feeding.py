@@ -149,7 +149,7 @@ def feed_plan(
         days=days,
         cautions=(
             "Start well below this and watch the animals: algae use oxygen at night and the "
-            f"culture's water brings nutrients. Begin with {significant(start)} mL a day and go "
+            f"culture's water brings nutrients. Begin with {significant(start, 3)} mL a day and go "
             "up while the water is clear again by the next.",
             f"Nutrient: one feed adds at most {significant(nitrate)} mg/L of nitrate, if the "
             "culture had used none of a dose like f/2. Measure the tank's now and then.",

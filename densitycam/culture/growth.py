@@ -289,10 +289,10 @@ def _phase(
             )
         return "decline", f"The density falls by {100 * (1 - math.exp(slope)):.0f} % a day."
     if crossed or len(since) < MIN_POINTS:
-        return "unknown", (
-            f"Only {len(since)} photo{'' if len(since) == 1 else 's'} of this batch: "
-            "too few to show a phase."
-        )
+        seen = f"Only {len(since)} photo{'' if len(since) == 1 else 's'} of this batch"
+        if not since:
+            seen = "No photo of this batch yet"
+        return "unknown", f"{seen}: too few to show a phase."
     if fit is not None:
         share = fit.density(since[-1].day) / fit.ceiling
         where = f"{100 * share:.0f} % of the {density_words(fit.ceiling)} it levels off at"

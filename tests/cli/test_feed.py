@@ -108,3 +108,10 @@ def test_a_suspect_old_or_unknown_culture_is_refused(run, journal, monkeypatch):
 )
 def test_nonsense_is_refused(run, journal, words, exit_code, match):
     assert match in run("feed", "--tank-l", "100", *words, exit_code=exit_code).output
+
+
+def test_the_first_feed_is_one_number(run, journal):
+    words = ("feed", "--tank-l", "100", "--target", "5e4", "--cells-per-ml", "1e7", "--ml", "500")
+    text = " ".join(run(*words).output.split())
+    assert "Start with 126 mL a day" in text
+    assert "Begin with 126 mL a day" in text

@@ -242,3 +242,13 @@ def test_identical_photos_need_no_noise():
     result = growth(points, (), after(points))
     assert result.rate_per_day == pytest.approx(0.0, abs=1e-12)
     assert result.low < 0 < result.high
+
+
+def test_a_batch_without_a_photo_says_so():
+    seen = series(exponential(1e6, 0.3), range(6))
+    split = Split(START + timedelta(days=5.5), 0.25)
+    told = growth(seen, (split,), START + timedelta(days=6))
+    assert "No photo of this batch yet: too few to show a phase." in told.evidence
+    one = [*seen, point(6, 1.2e6)]
+    told = growth(one, (split,), START + timedelta(days=6.1))
+    assert "Only 1 photo of this batch: too few" in told.evidence
