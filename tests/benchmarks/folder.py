@@ -3,11 +3,11 @@
     python tests/benchmarks/folder.py [--photos 300] [--times 2] [--kill]
 
 Two things. How much faster two workers score two hundred photos than one, side by side, whole
-processes. And memory: photos of the samples over and over, each made another photo, scored by two workers;
-what the main process and its workers hold is read off while they run, and a straight line through
-the second half of it says what ten thousand photos would add. --kill ends that run by kill -9 when
-a third is read, and goes on with the same journal. Milliseconds are of the machine it runs on; the
-ratios travel. Linux only.
+processes. And memory: photos of the samples over and over, each made another photo, scored by two
+workers; what the main process and its workers hold is read off while they run, and a straight line
+through the second half of it says what ten thousand photos would add. --kill ends that run by kill
+-9 when a third is read, and goes on with the same journal. Milliseconds are of the machine it runs
+on; the ratios travel. Linux only.
 """
 
 from __future__ import annotations
