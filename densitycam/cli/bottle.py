@@ -187,7 +187,9 @@ def list_command(ctx: click.Context, everything: bool, as_json: bool) -> None:
             {**_as_json(by_label[s.bottle.label], settings), "state": s.state, "do": s.sentence}
             for s in states
         ]
-        echo_json([*shown, *(_as_json(b, settings) | {"state": "empty"} for b in empty)])
+        echo_json(
+            [*shown, *(_as_json(b, settings) | {"state": "empty", "do": None} for b in empty)]
+        )
         return
     if not states and not empty:
         click.echo("No bottle in the cold.")
@@ -281,19 +283,21 @@ def filled_lines(filling: Filling, kept: BottleRecord, settings: Settings) -> li
     lines = [f"Bottle {kept.number}, {origin}, {day_words(kept.filled_at)}: {bottle_holds(kept)}."]
     if filling.reading is not None:
         photo = filling.reading.photo
-        lines.append(
-            f"Its density is that of {photo.file_name}, {filling.reading.when:%Y-%m-%d %H:%M}."
-        )
+        said = f"that of {photo.file_name}, {filling.reading.when:%Y-%m-%d %H:%M}"
+        lines.append(entry("Density", said))
     elif kept.cells_per_ml is None:
         lines.append(
-            "No photo of the culture of the day and a half before tells its density. If you know "
-            "it, take the bottle back with densitycam log undo, and add it again with densitycam "
-            "bottle add --cells-per-ml."
+            entry(
+                "Density",
+                "not known: no photo of the culture is from the day and a half before. If you "
+                "know it, take the bottle back with densitycam log undo, and add it again with "
+                "densitycam bottle add --cells-per-ml.",
+            )
         )
     if filling.trouble:
-        lines.append(f"Marked as suspect, not to be fed: {filling.trouble}")
+        lines.append(entry("Suspect", f"marked so, not to be fed: {filling.trouble}"))
     elif kept.suspect:
-        lines.append("Marked as suspect: not to be fed.")
+        lines.append(entry("Suspect", "marked so, not to be fed"))
     else:
         (facts,) = _facts(settings, [kept]).values()
         lines.append(entry("Keeping", keeping_words(facts)))

@@ -84,8 +84,7 @@ def command(
     if filled is not None and label is not None:
         write_label(settings, filled[1], label)
     if as_json:
-        bottle = {} if filled is None else {"bottle": plain(filled[1])}
-        echo_json({**plain(split), **bottle})
+        echo_json({**plain(split), "bottle": None if filled is None else filled[1]})
         return
     click.echo(_said(split))
     if filled is not None:

@@ -28,9 +28,10 @@ class Dispersion:
     Parameters
     ----------
     statistic : float
-        D = sum((n - mean)^2) / mean = (k - 1) s^2 / mean, dimensionless.
+        D = sum((n - mean)^2) / mean = (k - 1) s^2 / mean, dimensionless; nan for too few.
     low, high : float
-        Central 95 % of D for cells that lie at random (chi-square with k - 1 degrees).
+        Central 95 % of D for cells that lie at random (chi-square with k - 1 degrees); nan
+        likewise.
     verdict : {"random", "clumped", "too regular", "too few"}
         "too few" where fewer than two squares or no cells were counted.
     meaning : str
@@ -59,9 +60,10 @@ class Replicates:
     Parameters
     ----------
     statistic : float
-        Sum of (seen - expected)^2 / (expected + (loading error)^2), dimensionless.
+        Sum of (seen - expected)^2 / (expected + (loading error)^2), dimensionless; nan for one
+        filling.
     high : float
-        95 % point of chi-square with one degree less than there are fillings.
+        95 % point of chi-square with one degree less than there are fillings; nan likewise.
     agree : bool
         Whether the statistic lies below it; True for one filling.
     meaning : str

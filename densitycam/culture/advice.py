@@ -20,7 +20,7 @@ class Growth:
     rate_per_day, low, high : float
         Specific growth rate and its 95 % interval [1/day]; nan when not known.
     divisions_per_day : float
-        rate / ln 2 [1/day] (Guillard 1973).
+        Specific rate over ln 2 [1/day] (Guillard 1973); nan likewise.
     phase : {"unknown", "lag", "exponential", "slowing", "stationary", "decline"}
         Growth phase now.
     points : int
@@ -59,19 +59,19 @@ class SplitPlan:
     keep_ml, harvest_ml, top_up_ml : float
         Culture kept back, culture taken, fresh salt water added [mL].
     kept_share : float
-        keep over working volume.
+        Culture kept back over working volume, 0 to 1.
     salt_g : float
         Dry sea salt in the top-up [g] (salt mixes hold water: weigh, stir, measure).
     salinity_g_per_kg, temperature_c : float
-        Target of the top-up.
+        What the top-up is to have [g/kg], [degree C].
     specific_gravity : float
         To check it with, against fresh water at the same temperature.
     nutrient_ml_each : float
-        Dose of each of the two parts, for the new water only [mL].
+        Dose of each of the two parts, for the new water only [mL]; nan where it is not known.
     density_after : float
-        Cells/mL after the top-up.
+        Density after the top-up [cells/mL].
     doublings_needed : float
-        log2(1 / kept_share).
+        Doublings that bring the density back, log2(1 / kept_share).
     days_to_next : float
         At the present growth rate [day]; nan when the rate is not known or not above zero.
     harvest_cells : float

@@ -72,10 +72,16 @@ class Threshold:
 
     Parameters
     ----------
-    name, unit, meaning, source : str
-        What it is, and where its value comes from.
+    name : str
+        What it is set by in the settings file.
     value : float
         In `unit`.
+    unit : str
+        Of `value`.
+    meaning : str
+        One sentence.
+    source : str
+        Where the value comes from.
     """
 
     name: str

@@ -33,7 +33,18 @@ class InoculationRecord:
 
 @dataclass(frozen=True)
 class EndRecord:
-    """The end of a batch, and why; times as for `InoculationRecord`, the day's photos before it."""
+    """The end of a batch, and why.
+
+    Parameters
+    ----------
+    vessel : str
+        Name of the vessel.
+    done_at : datetime
+        Local, naive, to the second. Midnight stands for a day of which the time was not given:
+        the day's photos then show the culture that was ended.
+    reason : str
+        Why; "" where not told.
+    """
 
     vessel: str
     done_at: datetime
@@ -110,7 +121,17 @@ class DoseRecord:
 
 @dataclass(frozen=True)
 class NoteRecord:
-    """A few words about a vessel; a vessel may have several of one moment."""
+    """A few words about a vessel; a vessel may have several of one moment.
+
+    Parameters
+    ----------
+    vessel : str
+        Name of the vessel.
+    done_at : datetime
+        Local, naive, to the second.
+    text : str
+        The words.
+    """
 
     vessel: str
     done_at: datetime

@@ -173,9 +173,17 @@ class SlideRecord:
 
 @dataclass(frozen=True)
 class SplitRecord:
-    """One split: `kept_ml` of `total_ml` stayed in the vessel [mL].
+    """One split: part of the culture stayed in the vessel, the rest was harvested.
 
-    `done_at` at midnight stands for a day of which the time was not given.
+    Parameters
+    ----------
+    vessel : str
+        Name of the vessel.
+    done_at : datetime
+        Local, naive, to the second. Midnight stands for a day of which the time was not given: it
+        counts as after that day's last photo.
+    kept_ml, total_ml : float
+        Culture that stayed, > 0, and that the vessel holds when topped up, > kept_ml [mL].
     """
 
     vessel: str

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 from densitycam.errors import DensitycamError
-from densitycam.flags import FLAGS
+
+if TYPE_CHECKING:
+    from markdown_it import MarkdownIt
+    from markdown_it.token import Token
 
 __all__ = ["TOPICS", "Topic", "picture", "topic_html", "topic_markdown", "topic_text"]
 
@@ -37,17 +41,20 @@ class Topic:
 TOPICS: dict[str, Topic] = {
     topic.id: topic
     for topic in (
-        Topic("begin", "print, tape, describe, measure the print: set up your own"),
+        Topic("begin", "first steps: print, tape, snap, count, calibrate, split"),
         Topic("day", "the daily round, with the command line"),
         Topic("page", "the daily round, with the phone in your hand"),
         Topic("count", "count a slide, calibrate, notice a drift"),
+        Topic("feed", "keep a harvest cold, and feed it"),
         Topic("numbers", "what the numbers mean, and their limits"),
         Topic("signs", "every reason for no number, every sign, and what to do"),
         Topic("care", "cautions: mains, fixative, bleach, overdosing"),
         Topic("method", "how it measures, with formulas and sources"),
         Topic("accuracy", "how near the number comes"),
-        Topic("files", "where things are kept, tables, formats, exit codes"),
+        Topic("files", "where things are kept, tables, formats"),
+        Topic("shell", "completion, pipes, exit codes, NO_COLOR"),
         Topic("commands", "every command with its options"),
+        Topic("json", "what --json prints, field by field"),
     )
 }
 
@@ -66,8 +73,6 @@ def topic_markdown(name: str) -> str:
         close = difflib.get_close_matches(name, TOPICS, n=1, cutoff=0.5)
         hint = f"Did you mean {close[0]}?" if close else f"There are {', '.join(TOPICS)}."
         raise DensitycamError(f"There is no topic {name!r}.", hint)
-    if name == "signs":
-        return _signs()
     return (files("densitycam") / "guide" / f"{name}.md").read_text(encoding="utf-8")
 
 
@@ -77,25 +82,6 @@ def picture(name: str) -> bytes | None:
         return None
     place = files("densitycam") / "guide" / name
     return place.read_bytes() if place.is_file() else None
-
-
-def _signs() -> str:
-    """Return the registry of gates and signs as a text."""
-    parts = [
-        "# Why there is no number, and what signs mean",
-        "A photo that cannot be measured gives no number but a reason. A sign is a reason to look "
-        "closer, with eye, nose and microscope; no sign is no proof of health.",
-    ]
-    for kind, heading in (("gate", "The photo"), ("sign", "The culture")):
-        parts.append(f"## {heading}")
-        for flag in FLAGS.values():
-            if flag.kind == kind:
-                end = "" if flag.refuses else " (a number is given all the same)"
-                parts.append(
-                    f"- **{flag.title[:1].upper()}{flag.title[1:]}**{end}: {flag.meaning} "
-                    f"{flag.advice}"
-                )
-    return "\n\n".join(parts) + "\n"
 
 
 # In a terminal
@@ -109,65 +95,91 @@ def topic_text(name: str) -> str:
     DensitycamError
         For a topic that is not there.
     """
+    lines: list[str] = []
+    _blocks(iter(_parser().parse(topic_markdown(name))), lines, first="", rest="")
+    return "\n".join(lines).strip("\n")
+
+
+def _blocks(
+    tokens: Iterator[Token], lines: list[str], *, first: str, rest: str, end: str = ""
+) -> None:
+    """Write blocks until a token of the type `end`; `first` and `rest` stand before their lines."""
+    for token in tokens:
+        if token.type == end:
+            return
+        if token.type == "heading_open":
+            title = _inline(next(tokens))
+            lines += [title, ("=" if token.tag == "h1" else "-") * len(title), ""]
+        elif token.type == "inline":  # of a paragraph
+            lines += _wrapped(_inline(token), first=first, rest=rest)
+            if not token.hidden and not _hidden(tokens):
+                lines.append("")
+            first = rest
+        elif token.type == "fence":
+            code = token.content.splitlines()
+            lines += [row if len(row) > _WIDTH - 2 else f"{rest}  {row}".rstrip() for row in code]
+            lines.append("")
+        elif token.type == "table_open":
+            lines += [*_columns(_cells(tokens)), ""]
+        elif token.type in ("bullet_list_open", "ordered_list_open"):
+            _items(tokens, lines, indent=rest, end=token.type.replace("open", "close"))
+            lines.append("")
+
+
+def _hidden(tokens: Iterator[Token]) -> bool:
+    """Pass a paragraph's end, and say whether the paragraph stands in a list without gaps."""
+    return next(tokens).hidden
+
+
+def _items(tokens: Iterator[Token], lines: list[str], *, indent: str, end: str) -> None:
+    """Write a list's items."""
+    for token in tokens:
+        if token.type == end:
+            return
+        if token.type == "list_item_open":
+            mark = f"{token.info}. " if token.info else "- "
+            hang = " " * len(mark)
+            _blocks(tokens, lines, first=indent + mark, rest=indent + hang, end="list_item_close")
+
+
+def _cells(tokens: Iterator[Token]) -> list[list[str]]:
+    """Read a table's rows until its end."""
+    rows: list[list[str]] = []
+    for token in tokens:
+        if token.type == "table_close":
+            break
+        if token.type == "tr_open":
+            rows.append([])
+        elif token.type == "inline":
+            rows[-1].append(_inline(token))
+    return rows
+
+
+def _inline(token: Token) -> str:
+    """Return a text without its marks; a link to a topic says how to read it."""
     out: list[str] = []
-    paragraph: list[str] = []
-    table: list[list[str]] = []
-    code = False
-
-    def flush() -> None:
-        if paragraph:
-            out.extend(_wrapped(" ".join(line.strip() for line in paragraph)))
-            paragraph.clear()
-        if table:
-            out.extend(_columns(table))
-            table.clear()
-
-    for line in topic_markdown(name).splitlines():
-        if line.startswith("```"):
-            flush()
-            code = not code
-        elif code:
-            out.append(line if len(line) > _WIDTH - 2 else f"  {line}")
-        elif line.startswith("|"):
-            cells = [_plain(cell.strip()) for cell in line.strip().strip("|").split("|")]
-            if not all(re.fullmatch(r":?-+:?", cell) for cell in cells):
-                table.append(cells)
-        elif line.startswith("#"):
-            flush()
-            title = _plain(line.lstrip("# "))
-            out += [title, ("=" if line.startswith("# ") else "-") * len(title)]
-        elif not line.strip():
-            flush()
-            out.append("")
+    address = ""
+    for one in token.children or ():
+        if one.type == "image":
+            out.append(f"[Picture: {one.content}]")
+        elif one.type == "softbreak":
+            out.append(" ")
+        elif one.type == "link_open":
+            address = str(one.attrGet("href"))
+        elif one.type == "link_close":
+            name = address.removesuffix(".md")
+            out.append(f" (densitycam help {name})" if name in TOPICS else "")
         else:
-            if re.match(r"\s*(?:[-*]|\d+\.)\s", line):
-                flush()
-            paragraph.append(line)
-    flush()
-    return re.sub(r"\n{3,}", "\n\n", "\n".join(out)).strip("\n")
+            out.append(one.content)
+    return " ".join("".join(out).split())
 
 
-def _plain(text: str) -> str:
-    """Take the marks of Markdown off a text; a link to a topic says how to read it."""
-    text = re.sub(r"!\[([^]]*)\]\([^)]*\)", r"[Picture: \1]", text)
-    text = re.sub(r"\[([^]]+)\]\((\w+)\.md\)", _link, text)
-    text = re.sub(r"\[([^]]+)\]\([^)]*\)", r"\1", text)
-    return re.sub(r"\*\*|`|(?<!\w)\*|\*(?!\w)", "", text)
-
-
-def _link(found: re.Match[str]) -> str:
-    words, name = found[1], found[2]
-    return f"{words} (densitycam help {name})" if name in TOPICS else words
-
-
-def _wrapped(text: str) -> list[str]:
-    found = re.match(r"((?:[-*]|\d+\.)\s+)", text)
-    lead = found[1] if found else ""
+def _wrapped(text: str, *, first: str, rest: str) -> list[str]:
     lines = textwrap.wrap(
-        _plain(text.removeprefix(lead)).replace(" %", "\u00a0%"),  # no number without its unit
+        re.sub(r"(\d) (?=%|(?:mm2?|um|mL|L|g)\b)", "\\1\u00a0", text),  # number and unit
         _WIDTH,
-        initial_indent=lead,
-        subsequent_indent=" " * len(lead),
+        initial_indent=first,
+        subsequent_indent=rest,
         break_on_hyphens=False,
         break_long_words=False,
     )
@@ -185,7 +197,8 @@ def _columns(table: Sequence[Sequence[str]]) -> list[str]:
     lines = []
     for place, row in enumerate(table):
         cells = [
-            textwrap.wrap(cell, width) or [""] for cell, width in zip(row, widths, strict=True)
+            textwrap.wrap(cell, width, break_on_hyphens=False) or [""]
+            for cell, width in zip(row, widths, strict=True)
         ]
         for n in range(max(map(len, cells))):
             parts = [
@@ -208,12 +221,23 @@ def topic_html(name: str) -> str:
     DensitycamError
         For a topic that is not there.
     """
+    parser = _parser()
+    tokens = parser.parse(topic_markdown(name))
+    for token in tokens:
+        if token.type == "table_open" or token.type == "fence":
+            # What is scrolled sideways on a phone is reached by the keyboard too.
+            token.attrSet("tabindex", "0")
+        for one in token.children or ():
+            address = str(one.attrGet("href") or "")
+            if one.type == "link_open" and address.removesuffix(".md") in TOPICS:
+                one.attrSet("href", f"/help/{address.removesuffix('.md')}")
+            if one.type == "image":
+                one.attrSet("src", f"/help/picture/{one.attrGet('src')}")
+    return str(parser.renderer.render(tokens, parser.options, {}))
+
+
+def _parser() -> MarkdownIt:
     from markdown_it import MarkdownIt
 
-    text = topic_markdown(name)
-    text = re.sub(r"(!\[[^]]*\])\(([\w-]+\.(?:jpg|png))\)", r"\1(/help/picture/\2)", text)
-    text = re.sub(r"(?<!!)(\[[^]]+\])\((\w+)\.md\)", r"\1(/help/\2)", text)
     # Markup of HTML in the text is shown, not obeyed.
-    html = str(MarkdownIt("commonmark", {"html": False}).enable("table").render(text))
-    # What is scrolled sideways on a phone is reached by the keyboard too.
-    return re.sub(r"<(pre|table)>", r'<\1 tabindex="0">', html)
+    return MarkdownIt("commonmark", {"html": False}).enable("table")

@@ -21,6 +21,8 @@ class Outline:
     width_mm : float or None
         Of the vessel itself, outside, perspective taken off [mm]; None for a bag, which bulges, and
         where an edge is out of sight.
+    read_left_mm, read_right_mm : float or None
+        Edges of the part of it that was read, likewise [mm]; None where not known.
     """
 
     left_mm: float
@@ -41,7 +43,8 @@ class BarRow:
     height_mm : float
         Middle of the pair above the base line [mm].
     contrast_t, mean_t, veil : tuple of float
-        Contrast transmittance, mean transmittance, veil, per channel, dimensionless.
+        Contrast transmittance, mean transmittance and veil of the pair, red, green and blue,
+        dimensionless.
     """
 
     height_mm: float
@@ -59,9 +62,9 @@ class Reading:
     path_mm : float
         Light path used (mean chord of the part that was read) [mm].
     contrast_t, contrast_t_se : tuple of float
-        Contrast transmittance per channel and its standard error, dimensionless.
+        Contrast transmittance and its standard error, red, green and blue, dimensionless.
     mean_t, mean_t_se : tuple of float
-        Mean transmittance per channel and its standard error, dimensionless.
+        Mean transmittance and its standard error, red, green and blue, dimensionless.
     veil : tuple of float
         Light scattered back, as a share of white beside the vessel.
     attenuation, attenuation_se : tuple of float

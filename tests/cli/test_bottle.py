@@ -42,7 +42,7 @@ def test_a_bottle_has_the_density_of_the_last_photo(run, slim, snapped):
     }
     text = run("bottle", "add", "--vessel", slim, "--ml", "200", *ON).output
     assert text.startswith("Bottle 2, slim, 2026-04-04 18:00: 200 mL at ")
-    assert "Its density is that of day4.jpg, 2026-04-04 08:30." in text
+    assert "Density       that of day4.jpg, 2026-04-04 08:30\n" in text
 
 
 @pytest.mark.parametrize(
@@ -95,7 +95,7 @@ def test_bottles_are_listed_used_and_thrown_away(run, slim, snapped):
 
 def test_a_suspect_bottle_says_so_everywhere(run, slim):
     text = run("bottle", "add", "--vessel", slim, "--ml", "300", "--suspect", *ON).output
-    assert "Marked as suspect: not to be fed." in text
+    assert "Suspect       marked so, not to be fed\n" in text
     assert "Do not feed from it" in " ".join(run("bottle", "list").output.split())
     text = run("bottle", "use", "1", "--ml", "10", *ON).output
     assert "It is marked as suspect: do not feed from it." in text

@@ -51,7 +51,15 @@ def test_every_command_explains_itself_and_its_options(name: str):
 
 def test_every_command_file_is_in_the_list():
     folder = ROOT / "densitycam" / "cli"
-    helpers = {"__init__", "count_photo", "count_walk", "main", "options", "reference"}
+    helpers = {
+        "__init__",
+        "count_photo",
+        "count_walk",
+        "json_fields",
+        "main",
+        "options",
+        "reference",
+    }
     assert {p.stem for p in folder.glob("*.py")} - helpers == {FILES.get(n, n) for n in COMMANDS}
 
 

@@ -14,6 +14,7 @@ def test_a_split_is_logged_and_corrected(run, slim):
         "done_at": "2026-04-02 18:00:00",
         "kept_ml": 100.0,
         "total_ml": 400.0,
+        "bottle": None,
     }
     assert "1 split" in run("vessel", "slim").output.splitlines()[1]
 
