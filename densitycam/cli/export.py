@@ -9,6 +9,7 @@ import click
 from densitycam.cli.options import (
     check_places,
     echo_json,
+    entry,
     journal_option,
     json_option,
     open_journal,
@@ -62,4 +63,5 @@ def command(ctx: click.Context, place: Path, as_json: bool) -> None:
     rest = "and all else the journal holds"
     if export.settings is not None:
         rest = "all else the journal holds, and its settings"
-    click.echo(f"Wrote {place}: {said}, {rest}.")
+    click.echo(f"Wrote {place}.")
+    click.echo(entry("Holds", f"{said}, {rest}"))

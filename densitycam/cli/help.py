@@ -7,8 +7,14 @@ import sys
 import click
 
 
+def _completed(ctx: click.Context, param: click.Parameter, begun: str) -> list[str]:
+    from densitycam.report.guide import TOPICS
+
+    return [name for name in TOPICS if name.startswith(begun)]
+
+
 @click.command("help", short_help="The guide: first steps, the daily round, the method, cautions.")
-@click.argument("topic", required=False)
+@click.argument("topic", required=False, shell_complete=_completed)
 def command(topic: str | None) -> None:
     """Show TOPIC of the guide, or without one what there is.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from importlib import import_module
 from typing import Any
@@ -85,6 +86,12 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except DensitycamError as error:
             raise click.ClickException(" ".join(str(error).split())) from error
+        except OSError as error:
+            if error.errno != errno.ENOSPC:
+                raise
+            raise click.ClickException(
+                "There is no room left where the output goes. Make room there, and run it again."
+            ) from error
         except ImportError as error:
             package = missing_system_package(str(error))
             if package is None:

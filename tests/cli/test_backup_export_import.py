@@ -36,7 +36,7 @@ def test_a_journal_goes_out_and_comes_back(run, photo_folder, tmp_path: Path):
     run("log", "note", "lamp moved", "--vessel", "slim", "--when", "2026-04-03")
     for place in ("out.json", "tables"):
         text = run("export", tmp_path / place).output
-        assert f"{place}: 1 vessel, 4 photos, 3 slides, 1 split, 0 bottles, and all else" in text
+        assert f"{place}.\nHolds         1 vessel, 4 photos, 3 slides, 1 split, 0 bottles" in text
         new = ("--journal", tmp_path / f"{place}.sqlite")
         text = run("import", tmp_path / place, *new).output
         assert "1 vessel, 4 photos, 3 slides, 1 split, 1 log entry" in text
