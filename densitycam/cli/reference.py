@@ -94,8 +94,8 @@ def json_reference() -> str:
     parts = [
         "# JSON for programs",
         "With `--json` a command prints one JSON value on standard output and nothing else; what "
-        "is said besides goes to standard error. When it fails, standard output stays empty, one "
-        "line on standard error says why, and the exit code is not 0. `batch` also ends with 1 "
+        "is said besides goes to standard error. When it fails, standard output stays empty, "
+        "standard error says why, and the exit code is not 0. `batch` also ends with 1 "
         "where some photos gave no number, and prints its JSON all the same.",
         "- Numbers are in the unit of their name (`cells_per_ml`, `path_mm`) or in the one in "
         "brackets. Shares and errors are between 0 and 1, not in per cent. `low` and `high` are "

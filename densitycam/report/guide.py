@@ -15,7 +15,15 @@ if TYPE_CHECKING:
     from markdown_it import MarkdownIt
     from markdown_it.token import Token
 
-__all__ = ["TOPICS", "Topic", "picture", "topic_html", "topic_markdown", "topic_text"]
+__all__ = [
+    "TOPICS",
+    "Topic",
+    "picture",
+    "topic_html",
+    "topic_markdown",
+    "topic_text",
+    "topic_title",
+]
 
 #: Columns of a terminal that every text fits.
 _WIDTH = 80
@@ -76,6 +84,17 @@ def topic_markdown(name: str) -> str:
     return (files("densitycam") / "guide" / f"{name}.md").read_text(encoding="utf-8")
 
 
+def topic_title(name: str) -> str:
+    """Return a topic's heading.
+
+    Raises
+    ------
+    DensitycamError
+        For a topic that is not there.
+    """
+    return topic_markdown(name).partition("\n")[0].lstrip("# ")
+
+
 def picture(name: str) -> bytes | None:
     """Return a picture of the guide, such as "page.jpg"; None where there is none of that name."""
     if not re.fullmatch(r"[a-z-]+\.(?:jpg|png)", name):
@@ -123,7 +142,8 @@ def _blocks(
             lines += [*_columns(_cells(tokens)), ""]
         elif token.type in ("bullet_list_open", "ordered_list_open"):
             _items(tokens, lines, indent=rest, end=token.type.replace("open", "close"))
-            lines.append("")
+            if lines[-1]:  # else a list within has ended there
+                lines.append("")
 
 
 def _hidden(tokens: Iterator[Token]) -> bool:

@@ -6,7 +6,7 @@ from flask import Blueprint, Response, abort, render_template
 from markupsafe import Markup
 
 from densitycam.errors import DensitycamError
-from densitycam.report.guide import TOPICS, picture, topic_html
+from densitycam.report.guide import TOPICS, picture, topic_html, topic_title
 
 views = Blueprint("help", __name__)
 
@@ -14,7 +14,8 @@ views = Blueprint("help", __name__)
 @views.get("/help")
 def topics() -> str:
     """List the topics."""
-    return render_template("help.html", topics=TOPICS.values(), text=None)
+    found = [(each.id, topic_title(each.id), each.summary) for each in TOPICS.values()]
+    return render_template("help.html", title="Guide", topics=found, text=None)
 
 
 @views.get("/help/<name>")
@@ -24,7 +25,7 @@ def topic(name: str) -> str:
         text = topic_html(name)
     except DensitycamError as error:
         abort(404, str(error))
-    return render_template("help.html", topics=(), text=Markup(text))
+    return render_template("help.html", title=topic_title(name), topics=(), text=Markup(text))
 
 
 @views.get("/help/picture/<name>")

@@ -85,3 +85,42 @@ def test_only_the_guides_own_pictures_are_given():
     assert picture("../flags.py") is None
     assert picture("begin.md") is None
     assert picture("none.jpg") is None
+
+
+MADE_UP = """# A *title*
+
+Words <script>alert(1)</script> with `--an-option`, **strong** ones,
+[another topic](care.md) and ![a thing](page.jpg).
+
+1. First, a point that is long enough to be broken where the eighty columns end, at 100 mL.
+   - inner
+
+| a | b |
+|---|---|
+| `x \\| y` | 2 |
+"""
+
+
+def test_marks_of_a_text_become_html_or_plain_words(monkeypatch):
+    monkeypatch.setattr("densitycam.report.guide.topic_markdown", lambda name: MADE_UP)
+    html = topic_html("day")
+    assert "<script" not in html
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
+    assert '<a href="/help/care">another topic</a>' in html
+    assert '<img src="/help/picture/page.jpg" alt="a thing"' in html
+    assert '<table tabindex="0">' in html
+    assert topic_text("day").splitlines() == [
+        "A title",
+        "=======",
+        "",
+        "Words <script>alert(1)</script> with --an-option, strong ones, another topic",
+        "(densitycam help care) and [Picture: a thing].",
+        "",
+        "1. First, a point that is long enough to be broken where the eighty columns end,",
+        "   at 100 mL.",
+        "   - inner",
+        "",
+        "a      b",
+        "-----  -",
+        "x | y  2",
+    ]
