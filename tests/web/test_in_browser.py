@@ -339,6 +339,7 @@ def test_axe_finds_nothing_that_keeps_people_out(phone, axe, stock, scheme):
         ("more", "/more"),
         ("print", "/print"),
         ("help", "/help"),
+        ("first-steps", "/help/begin"),
         ("accuracy", "/help/accuracy"),
         ("commands", "/help/commands"),
     ):
