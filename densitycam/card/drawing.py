@@ -48,7 +48,8 @@ _STEPS = (
 _PAPER_WORDS = {"a4": "A4", "letter": "US Letter"}
 
 #: Everything that a user's own matplotlib settings could bend, pinned.
-_SETTINGS: dict[str, Any] = {
+# Its keys are open because matplotlib's list of them differs between its versions.
+_SETTINGS: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],
     "text.usetex": False,
     "text.parse_math": False,  # a vessel may have a $ in its name
@@ -77,7 +78,7 @@ def _fill(figure: Figure, mm: Transform, rects: list[Rect], colour: tuple[float,
     from matplotlib.path import Path as Outline
 
     vertices: list[tuple[float, float]] = []
-    codes: list[int] = []
+    codes: list[np.uint8] = []
     for r in rects:
         vertices += [
             (r.x_mm, r.y_mm),
@@ -487,7 +488,8 @@ def card_pixels(layout: CardLayout, px_per_mm: float) -> np.ndarray:
     with matplotlib.rc_context(_SETTINGS):
         canvas = FigureCanvasAgg(draw_card(layout, px_per_mm=px_per_mm))
         canvas.draw()
-        return np.array(canvas.buffer_rgba())[..., :3].copy()
+        picture: np.ndarray = np.array(canvas.buffer_rgba())[..., :3].copy()
+        return picture
 
 
 def write_card_pdf(layout: CardLayout, path: str | Path) -> None:

@@ -139,7 +139,8 @@ def tag_pixels(sheet: TagSheet, px_per_mm: float) -> np.ndarray:
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         canvas = FigureCanvasAgg(draw_tags(sheet, px_per_mm=px_per_mm))
         canvas.draw()
-        return np.array(canvas.buffer_rgba())[..., :3].copy()
+        picture: np.ndarray = np.array(canvas.buffer_rgba())[..., :3].copy()
+        return picture
 
 
 def write_tags_pdf(sheets: Sequence[TagSheet], path: str | Path) -> None:
