@@ -96,7 +96,8 @@ def without_lines(
                 last = min(view.shape[1], math.ceil((place + reach - low) * px_per_um) + 1)
                 if last - first >= 3:
                     _take_out(view[:, first:last], piece)
-    return np.clip(clean, 0.0, 4.0)
+    light: np.ndarray = np.clip(clean, 0.0, 4.0)
+    return light
 
 
 def _other_lines(
@@ -152,7 +153,7 @@ def _darkness(ratio: np.ndarray, blur_px: float) -> np.ndarray:
     import cv2
     import numpy as np
 
-    dark = np.clip(1.0 - ratio.mean(axis=2), -0.4, 1.0).astype(np.float32)
+    dark: np.ndarray = np.clip(1.0 - ratio.mean(axis=2), -0.4, 1.0).astype(np.float32)
     return cv2.GaussianBlur(dark, (0, 0), blur_px)
 
 
@@ -181,7 +182,8 @@ def _filled(mask: np.ndarray, largest_px: float) -> np.ndarray:
     _, labels, stats, _ = cv2.connectedComponentsWithStats(holes, connectivity=4)
     small = stats[:, cv2.CC_STAT_AREA] <= largest_px
     small[0] = False
-    return (mask.astype(bool) | small[labels]).astype(np.uint8)
+    filled: np.ndarray = (mask.astype(bool) | small[labels]).astype(np.uint8)
+    return filled
 
 
 def _peaks(answer: np.ndarray, radius: float, least: float) -> np.ndarray:

@@ -301,7 +301,8 @@ def above_usual(profile: np.ndarray, reach_px: int) -> np.ndarray:
 
     padded = np.pad(profile, reach_px, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach_px + 1)
-    return profile - np.median(windows, axis=1)
+    above: np.ndarray = profile - np.median(windows, axis=1)
+    return above
 
 
 def _smooth(plane: np.ndarray, weight: np.ndarray, sigma: float) -> np.ndarray:
@@ -351,9 +352,9 @@ def find_ruling(light: np.ndarray, *, chamber: str, unit: str | None = None) -> 
     motifs = [m for m in MOTIFS if m.chamber == chamber and unit in (None, m.unit)]
     if not motifs:
         known = [m.unit for m in MOTIFS if m.chamber == chamber]
-        squares = f"{unit} squares" if known else "squares"
+        wanted = f"{unit} squares" if known else "squares"
         raise PhotoRefusedError(
-            f"The {squares} of the {chamber} chamber cannot be found in a photo.",
+            f"The {wanted} of the {chamber} chamber cannot be found in a photo.",
             f"Photograph its {' or '.join(known)} squares, or count by eye."
             if known
             else "Count by eye.",
@@ -484,7 +485,7 @@ def _turned(dark: np.ndarray, field: np.ndarray, turn: float) -> tuple[np.ndarra
 
     height, width = dark.shape
     side = math.ceil(math.hypot(height, width))
-    matrix = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), turn, 1.0)
+    matrix: np.ndarray = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), turn, 1.0)
     matrix[:, 2] += (side - 1) / 2 - np.array([(width - 1) / 2, (height - 1) / 2])
     turned = cv2.warpAffine(dark.astype(np.float32), matrix, (side, side))
     weight = cv2.warpAffine(field.astype(np.float32), matrix, (side, side))
@@ -872,7 +873,8 @@ def _line(offsets: np.ndarray, ruling: FoundRuling, triple: bool, scale: float) 
 
     sigma = max(1.1, 0.7 / scale)
     places = (-ruling.gap_um, 0.0, ruling.gap_um) if triple else (0.0,)
-    return sum(np.exp(-0.5 * ((offsets - p) / sigma) ** 2) for p in places)
+    lines = (np.exp(-0.5 * ((offsets - p) / sigma) ** 2) for p in places)
+    return sum(lines, np.zeros_like(offsets))
 
 
 def _mean_line(
