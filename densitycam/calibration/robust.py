@@ -88,9 +88,10 @@ def robust_posterior(
     )
 
     def explain(suspects: frozenset[int]) -> tuple[float, np.ndarray, np.ndarray]:
-        precision, pull, misfit = (
-            honest[k] + sum(parts[j][1][k] - parts[j][0][k] for j in suspects) for k in range(3)
-        )
+        told = [(parts[j][1], parts[j][0]) for j in suspects]
+        precision = honest[0] + sum(bad[0] - good[0] for bad, good in told)
+        pull = honest[1] + sum(bad[1] - good[1] for bad, good in told)
+        misfit = honest[2] + sum(bad[2] - good[2] for bad, good in told)
         shift = np.linalg.solve(precision, pull)
         log_evidence = -0.5 * (misfit + np.linalg.slogdet(precision)[1] - pull @ shift)
         if suspects:

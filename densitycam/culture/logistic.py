@@ -81,10 +81,10 @@ def fit_logistic(
     y = np.asarray(densities, dtype=float) / scale
     sigma = None if sd is None else np.asarray(sd, dtype=float) / scale
 
-    def curve(t, k, offset, rate):  # type: ignore[no-untyped-def]
+    def curve(t: np.ndarray, k: float, offset: float, rate: float) -> np.ndarray:
         return k * expit(rate * t - offset)
 
-    def slopes(t, k, offset, rate):  # type: ignore[no-untyped-def]
+    def slopes(t: np.ndarray, k: float, offset: float, rate: float) -> np.ndarray:
         s = expit(rate * t - offset)
         bend = k * s * (1.0 - s)
         return np.column_stack((s, -bend, t * bend))

@@ -184,10 +184,10 @@ def split_plan(
         # The best rate the batch has shown: below its ceiling after a split it grows faster again.
         best = growth.max_rate_per_day if math.isfinite(growth.max_rate_per_day) else rate
         if best * every_days < needed:  # False for nan: nothing known against it
-            days = f"{needed / best:.1f} days" if best > 0 else "growth to start first"
+            wanting = f"{needed / best:.1f} days" if best > 0 else "growth to start first"
             raise DensitycamError(
                 f"Keeping {100 * kept_share:.0f} % every {every_days:g} days would thin the "
-                f"culture out: it grows by {significant(best)} a day and that needs {days}.",
+                f"culture out: it grows by {significant(best)} a day and that needs {wanting}.",
                 f"Keep at least {100 * math.exp(-max(best, 0.0) * every_days):.0f} %, "
                 "or wait longer.",
             )
