@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from densitycam.errors import DensitycamError
 
@@ -176,7 +177,7 @@ def _facts(species: str, data: object, path: Path) -> SpeciesFacts:
         if name not in wanted:
             close = difflib.get_close_matches(name, wanted, n=1)
             raise bad(name, "is not known" + (f"; did you mean {close[0]!r}" if close else ""))
-    values: dict[str, object] = {}
+    values: dict[str, Any] = {}
     sources: dict[str, str] = {}
     for name in wanted:
         entry = data.get(name)
@@ -202,6 +203,6 @@ def _facts(species: str, data: object, path: Path) -> SpeciesFacts:
             raise bad(name, f"must be above 0 and at most {top:g}, not {value!r}")
         values[name] = float(value)
     for low, high in IN_ORDER:
-        if not values[low] < values[high]:  # type: ignore[operator]
+        if not values[low] < values[high]:
             raise bad(high, f"must be above {low!r}")
-    return SpeciesFacts(id=species, sources=MappingProxyType(sources), **values)  # type: ignore[arg-type]
+    return SpeciesFacts(id=species, sources=MappingProxyType(sources), **values)

@@ -14,6 +14,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
+from typing import Any
 
 from densitycam.calibration.species import IN_ORDER, LARGEST, SpeciesFacts
 from densitycam.culture.readiness import RULE, Rule
@@ -249,9 +250,9 @@ def thresholds_of(
             values[name] = value
             sources[name] = _set_in(settings, place, name)
     rule = replace(RULE, **{n: v for n, v in values.items() if n in _RULE_FIELDS})
-    mine = {n: v for n, v in values.items() if n in FACTS_NUMBERS}
+    mine: dict[str, Any] = {n: v for n, v in values.items() if n in FACTS_NUMBERS}
     told = {**facts.sources, **{n: sources[n] for n in mine}}
-    changed = replace(facts, sources=MappingProxyType(told), **mine)  # type: ignore[arg-type]
+    changed = replace(facts, sources=MappingProxyType(told), **mine)
     for low, high in IN_ORDER:
         below, above = getattr(changed, low), getattr(changed, high)
         if not below < above:
@@ -289,10 +290,9 @@ def thresholds(
 def _of_rule() -> Iterator[Threshold]:
     for f in fields(Rule):
         about = f.metadata
-        # Every field of the rule is a number with a default.
         yield Threshold(
             f.name,
-            float(f.default),  # type: ignore[arg-type]
+            float(f.default),  # type: ignore[arg-type]  # all are numbers with a default
             about["unit"],
             about["meaning"],
             about["source"],
