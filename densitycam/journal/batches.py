@@ -170,11 +170,11 @@ def waters(
     work: list[tuple[datetime, SplitRecord | LogRecord]] = [
         (after_photos(r.done_at, photos), r) for r in splits
     ]
-    for record in log:
-        if isinstance(record, InoculationRecord):
-            work.append((record.done_at, record))
-        elif isinstance(record, (TopUpRecord, LossRecord)):
-            work.append((after_photos(record.done_at, photos), record))
+    for logged in log:
+        if isinstance(logged, InoculationRecord):
+            work.append((logged.done_at, logged))
+        elif isinstance(logged, (TopUpRecord, LossRecord)):
+            work.append((after_photos(logged.done_at, photos), logged))
     full = vessel.working_volume_ml
     least = _LEAST_LEFT * full
     volume = full

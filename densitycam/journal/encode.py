@@ -79,7 +79,7 @@ def reading_from_json(text: str) -> Reading:
     """
     d = json.loads(text)
     unset = {"width_mm", "read_left_mm", "read_right_mm"}  # these may not be known
-    outline = {
+    outline: dict[str, Any] = {
         key: None if v is None and key in unset else _number(v) for key, v in d["outline"].items()
     }
     red, green, blue = d["usable"]

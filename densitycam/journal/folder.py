@@ -186,7 +186,7 @@ def plan_folder(
         except _TagsNeededError:
             unsure.append(file)
     for file, found in zip(unsure, _tags_of(unsure, executor), strict=True):
-        sort(file, lambda _, found=found: _said(found))  # type: ignore[misc]
+        sort(file, lambda _, found=found: _said(found))  # type: ignore[misc]  # not inferred
     skipped.sort()
     if not photos and not skipped:
         raise DensitycamError(

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import NoReturn, TypeVar
 
@@ -196,7 +197,7 @@ def _slides(folder: Path, journal: Journal) -> list[_Slide]:
     for row in _rows(folder, "slides.csv"):
         vessel = row.known("vessel", journal.vessel)
         chamber = row.known("chamber", chamber_by_name)
-        unit = row.known("unit", lambda text, chamber=chamber: unit_by_name(chamber, text))
+        unit = row.known("unit", partial(unit_by_name, chamber))
         cells = row.number("cells")
         if not cells.is_integer():
             row.fail("cells", f"must be a whole number, not {row.cells['cells']}")

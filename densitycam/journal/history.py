@@ -708,13 +708,15 @@ def advise_today(history: VesselHistory, now: datetime) -> Today:
     Today
         A photo older than the rule's stale_days decides nothing.
     """
-    water = [*history.logged_splits, *history.dilutions]
+    water: list[Split | Dilution] = [*history.logged_splits, *history.dilutions]
     now = max([now, *(w.when for w in water if w.when.date() == now.date())])
     begin = batch_begin(history.batches, now)
     known = [r for r in history.readings if r.when <= now]
     newest = known[-1] if known and (begin is None or known[-1].when >= begin) else None
     last = history.batches[-1] if history.batches else None
-    estimate, flags, factor = None, (), 1.0
+    estimate: Estimate | None = None
+    flags: tuple[str, ...] = ()
+    factor = 1.0
     if newest is not None:
         estimate, flags = newest.estimate, newest.flags
         for split in history.logged_splits:

@@ -203,7 +203,8 @@ def record_of(
     fields = {field: columns[column] for field, column in _COLUMNS[kind].items()}
     if "evaporated" in fields:
         fields["evaporated"] = bool(fields["evaporated"])
-    return KINDS[kind](vessel=vessel, done_at=done_at, **fields)
+    record: LogRecord = KINDS[kind](vessel=vessel, done_at=done_at, **fields)
+    return record
 
 
 def has_time(when: datetime) -> bool:

@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -289,24 +289,25 @@ def measure(
     DensitycamError
         When there is no such file or it cannot be read.
     """
-    common = {
-        "vessel": vessel.name,
-        "sha256": sha256,
-        "file_name": path.name,
-        "path_mm": optics.path_mm,
-        "shape": optics.shape,
-        "dilution": optics.dilution,
-        "own_optics": optics.own,
-        "software_version": measuring_version(),
-        "prints": print_set(prints),
-        "estimate": None,
-    }
+    record = partial(
+        PhotoRecord,
+        vessel=vessel.name,
+        sha256=sha256,
+        file_name=path.name,
+        path_mm=optics.path_mm,
+        shape=optics.shape,
+        dilution=optics.dilution,
+        own_optics=optics.own,
+        software_version=measuring_version(),
+        prints=print_set(prints),
+        estimate=None,
+    )
     try:
         photo = _read(path, optics, prints)
     except PhotoRefusedError as refusal:
         taken_at, time_source, utc_offset = _time_of_refused(path, refusal)
         return (
-            PhotoRecord(
+            record(
                 taken_at=taken_at,
                 time_source=time_source,
                 utc_offset=utc_offset,
@@ -314,12 +315,11 @@ def measure(
                 flag=refusal.flag,
                 message=str(refusal),
                 reading=None,
-                **common,
             ),
             None,
         )
     return (
-        PhotoRecord(
+        record(
             taken_at=photo.taken_at.replace(microsecond=0),
             time_source=photo.time_source,
             utc_offset=photo.utc_offset,
@@ -330,7 +330,6 @@ def measure(
             capture=photo.capture,
             tags=photo.tags,
             pixels=hashlib.sha256(photo.upright_rgb.tobytes()).hexdigest(),
-            **common,
         ),
         photo,
     )

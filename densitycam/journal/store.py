@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.card.profile import PrintProfile, profile_from_json, profile_to_json
@@ -760,7 +760,18 @@ class Journal:
                 vessel=row[1],
                 photo_sha256=row[2],
                 counted_at=datetime.fromisoformat(row[3]),
-                count=SlideCount(*row[4:13], math.inf if row[13] is None else row[13]),
+                count=SlideCount(
+                    chamber=row[4],
+                    unit=row[5],
+                    cells=row[6],
+                    squares=row[7],
+                    dilution=row[8],
+                    fixative_fraction=row[9],
+                    cells_per_ml=row[10],
+                    low=row[11],
+                    high=row[12],
+                    relative_sd=math.inf if row[13] is None else row[13],
+                ),
                 tally=_rebuilt(tally_from_json, row[14]),
             )
             for row in rows
@@ -1110,11 +1121,17 @@ class Journal:
         ).fetchall()
         return tuple(
             CalibrationRecord(
-                *row[:7],
-                datetime.fromisoformat(row[7]),
-                row[8],
-                None if row[9] is None else datetime.fromisoformat(row[9]),
-                row[10],
+                id=row[0],
+                calibration_id=row[1],
+                species=row[2],
+                vessel=row[3],
+                slides=row[4],
+                points=row[5],
+                made_by=row[6],
+                made_at=datetime.fromisoformat(row[7]),
+                calibration=row[8],
+                since=None if row[9] is None else datetime.fromisoformat(row[9]),
+                shape_of=row[10],
             )
             for row in rows
         )
@@ -1134,14 +1151,14 @@ def _stamp(when: datetime) -> str:
 
 def _photo_record(row: Sequence[object]) -> PhotoRecord:
     names = [field.name for field in fields(PhotoRecord)]  # `_PHOTO` selects in this order
-    values = dict(zip(names, row, strict=True))
+    values: dict[str, Any] = dict(zip(names, row, strict=True))
     taken_at = values["taken_at"]
     values["taken_at"] = None if taken_at is None else datetime.fromisoformat(str(taken_at))
     values["own_optics"] = bool(values["own_optics"])
     values["tags"] = tuple(int(tag) for tag in str(values["tags"]).split())
     values["reading"] = _rebuilt(reading_from_json, values["reading"])
     values["estimate"] = _rebuilt(estimate_from_json, values["estimate"])
-    return PhotoRecord(**values)  # type: ignore[arg-type]
+    return PhotoRecord(**values)
 
 
 def _rebuilt(rebuild: Callable[[str], T], text: object) -> T | None:
