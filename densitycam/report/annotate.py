@@ -152,7 +152,7 @@ def mark(
         raise ValueError(f"shape must be one of {', '.join(CENTRAL_SHARE)}, not {shape!r}")
     height, width = upright_rgb.shape[:2]
     scale = picture_scale(width)
-    picture = upright_rgb.copy()
+    picture: np.ndarray = upright_rgb.copy()
     if scale < 1:
         size = (round(width * scale), round(height * scale))
         picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)

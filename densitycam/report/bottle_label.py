@@ -215,4 +215,4 @@ def _shrink(figure: Figure, artist: Text, room_mm: float) -> None:
     renderer = FigureCanvasAgg(figure).get_renderer()
     wide = artist.get_window_extent(renderer).width / figure.dpi * _MM_PER_INCH
     if wide > room_mm:
-        artist.set_fontsize(artist.get_fontsize() * room_mm / wide)
+        artist.set_fontsize(float(artist.get_fontsize()) * room_mm / wide)

@@ -97,6 +97,7 @@ def write_calibration_plot(
     """
     import matplotlib
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     check_suffix(path)
     if not 0 < range_low < range_high < math.inf:
@@ -112,9 +113,9 @@ def write_calibration_plot(
         )
     low, high = min(values) / 1.25, max(values) * 1.25
 
+    room = ConstrainedLayoutEngine(h_pad=0.12, w_pad=0.12)
     with matplotlib.rc_context(SETTINGS):
-        figure = Figure(figsize=(6.6, 8.4), facecolor="white", layout="constrained")
-        figure.get_layout_engine().set(h_pad=0.12, w_pad=0.12)
+        figure = Figure(figsize=(6.6, 8.4), facecolor="white", layout=room)
         ax, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
         ax.set_xscale("log")
         ax.set_yscale("log")

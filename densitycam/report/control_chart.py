@@ -49,15 +49,16 @@ def write_control_chart(path: str | Path, *, title: str, chart: ControlChart) ->
     """
     import matplotlib
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
     from matplotlib.ticker import FixedLocator, FuncFormatter
 
     check_suffix(path)
     heights = [min(max(c.sigmas, -_MOST), _MOST) for c in chart.checks]
     places = range(1, len(heights) + 1)
     reach = max([_REACH, *(abs(h) + 1.4 for h in heights)])
+    room = ConstrainedLayoutEngine(h_pad=0.12, w_pad=0.12)
     with matplotlib.rc_context(SETTINGS):
-        figure = Figure(figsize=(7.2, 5.8), facecolor="white", layout="constrained")
-        figure.get_layout_engine().set(h_pad=0.12, w_pad=0.12)
+        figure = Figure(figsize=(7.2, 5.8), facecolor="white", layout=room)
         ax = figure.subplots()
         ax.set_title(one_line(title, _TITLE), loc="left", fontsize=13, fontweight="bold")
         ax.set_xlim(0.4, max(len(heights), 5) + 0.6)
@@ -111,7 +112,7 @@ def write_control_chart(path: str | Path, *, title: str, chart: ControlChart) ->
         if any(len(label) > 6 for label in labels):
             ax.tick_params(axis="x", labelrotation=40, labelsize=9)
             for text in ax.get_xticklabels():
-                text.set_ha("right")
+                text.set_horizontalalignment("right")
                 text.set_rotation_mode("anchor")
         ax.set_ylabel("count above or below its photo\n(standard deviations of both)")
         ax.yaxis.set_major_locator(FixedLocator(range(-int(reach), int(reach) + 1)))

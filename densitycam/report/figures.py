@@ -8,7 +8,7 @@ import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from densitycam.atomic_file import write_whole
 from densitycam.errors import DensitycamError
@@ -31,8 +31,8 @@ _GRID = "#D9DEDD"
 _LONGEST_TITLE = 1000
 
 #: Pinned, so that a user's own matplotlib settings change nothing and the same input gives the
-#: same bytes.
-SETTINGS: dict[str, Any] = {
+#: same bytes. Its keys are open because matplotlib's list of them differs between its versions.
+SETTINGS: dict[Any, Any] = {
     "font.family": ["DejaVu Sans"],
     "font.size": 11.0,
     "text.usetex": False,
@@ -54,7 +54,7 @@ SETTINGS: dict[str, Any] = {
 _DPI = 160
 
 
-def open_frame(ax: Axes, *, grid: str = "both") -> None:
+def open_frame(ax: Axes, *, grid: Literal["both", "x", "y"] = "both") -> None:
     """Give a panel faint grid lines under its data and no frame above and to the right.
 
     Parameters

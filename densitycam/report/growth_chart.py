@@ -151,6 +151,7 @@ def write_growth_charts(path: str | Path, panels: Sequence[ChartPanel]) -> None:
     """
     import matplotlib
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     check_suffix(path)
     if not panels:
@@ -161,11 +162,10 @@ def write_growth_charts(path: str | Path, panels: Sequence[ChartPanel]) -> None:
                 f"harvest band must be 0 < low < high, not {panel.harvest_low}, "
                 f"{panel.harvest_high}"
             )
+    room = ConstrainedLayoutEngine(h_pad=0.12, w_pad=0.12)
     with matplotlib.rc_context(SETTINGS):
-        figure = Figure(
-            figsize=(_WIDTH_IN, _PANEL_IN * len(panels)), facecolor="white", layout="constrained"
-        )
-        figure.get_layout_engine().set(h_pad=0.12, w_pad=0.12)
+        size = (_WIDTH_IN, _PANEL_IN * len(panels))
+        figure = Figure(figsize=size, facecolor="white", layout=room)
         axes = figure.subplots(len(panels), 1, squeeze=False)[:, 0]
         span = time_span(panels)
         for ax, panel in zip(axes, panels, strict=True):
@@ -227,7 +227,7 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
     note = "; ".join(part for part in (panel.note, aside) if part)
     low, high = density_span(panel)
     ax.set_yscale("log")
-    ax.set_xlim(*span)
+    ax.set_xlim(date2num(span[0]), date2num(span[1]))
     ax.set_ylim(low, high)
     set_density_axis(ax.yaxis, low, high, label="density")
     _set_day_axis(ax, span)
@@ -296,7 +296,7 @@ def _draw_panel(ax: Axes, panel: ChartPanel, span: tuple[datetime, datetime]) ->
     shown = [(when, why) for when, why in panel.refused if span[0] <= when <= span[1]]
     if shown:
         ax.plot(
-            [when for when, _ in shown],
+            [date2num(when) for when, _ in shown],
             [0.035] * len(shown),
             linestyle="none",
             marker="x",
@@ -344,7 +344,7 @@ def _draw_splits(ax: Axes, panel: ChartPanel) -> None:
     from matplotlib.dates import date2num
 
     for split in sorted(panel.splits, key=lambda s: s.when):
-        ax.axvline(split.when, color=GREY, linestyle=(0, (3, 3)), linewidth=1.1, zorder=1)
+        ax.axvline(date2num(split.when), color=GREY, linestyle=(0, (3, 3)), linewidth=1.1, zorder=1)
         mark = "?" if split.inferred else ""
         ax.annotate(
             f"split{mark}\nkept {format_percent(split.kept_share)}",
@@ -361,6 +361,8 @@ def _draw_splits(ax: Axes, panel: ChartPanel) -> None:
 
 def _draw_points(ax: Axes, panel: ChartPanel) -> None:
     """Draw the measured photos, their line broken at every split."""
+    from matplotlib.dates import date2num
+
     points = sorted(
         (p for p in panel.points if math.isfinite(p.cells_per_ml) and p.cells_per_ml > 0),
         key=lambda p: p.when,
@@ -376,7 +378,7 @@ def _draw_points(ax: Axes, panel: ChartPanel) -> None:
         runs[-1].append(p)
     for run in runs:
         ax.plot(
-            [p.when for p in run],
+            [date2num(p.when) for p in run],
             [p.cells_per_ml for p in run],
             color=BLUE,
             linewidth=1.6,
@@ -398,7 +400,7 @@ def _draw_points(ax: Axes, panel: ChartPanel) -> None:
     ):
         if chosen:
             ax.plot(
-                [p.when for p in chosen],
+                [date2num(p.when) for p in chosen],
                 [p.cells_per_ml for p in chosen],
                 "o",
                 markersize=6.5,
@@ -412,8 +414,11 @@ def _draw_points(ax: Axes, panel: ChartPanel) -> None:
 
 
 def _draw_ahead(ax: Axes, ahead: Ahead) -> None:
+    from matplotlib.dates import date2num
+
+    day = date2num(ahead.day)
     ax.plot(
-        [ahead.begin, ahead.day],
+        [date2num(ahead.begin), day],
         [ahead.cells_per_ml, ahead.goal],
         color=BLUE,
         linewidth=1.4,
@@ -423,9 +428,9 @@ def _draw_ahead(ax: Axes, ahead: Ahead) -> None:
     )
     end = ax.get_xlim()[1]
     if ahead.earliest is not None:
-        late = end if ahead.latest is None else ahead.latest
-        ax.hlines(ahead.goal, ahead.earliest, late, color=BLUE, linewidth=1.4, zorder=2)
-    ax.plot([ahead.day], [ahead.goal], "|", color=BLUE, markersize=11, markeredgewidth=2, zorder=3)
+        late = end if ahead.latest is None else date2num(ahead.latest)
+        ax.hlines(ahead.goal, date2num(ahead.earliest), late, color=BLUE, linewidth=1.4, zorder=2)
+    ax.plot([day], [ahead.goal], "|", color=BLUE, markersize=11, markeredgewidth=2, zorder=3)
 
 
 def _bars(
@@ -437,9 +442,11 @@ def _bars(
     *,
     colour: str,
 ) -> None:
+    from matplotlib.dates import date2num
+
     bottom, top = ax.get_ylim()
     ax.vlines(
-        times,
+        [date2num(when) for when in times],
         [max(v, bottom) if math.isfinite(v) else bottom for v in lows],
         [min(v, top) if math.isfinite(v) else top for v in highs],
         color=colour,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from densitycam.report.figures import boxes_for_missing_letters
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from matplotlib.text import Annotation
 
     #: Left, bottom, right, top [px].
@@ -70,7 +71,7 @@ def name_points(
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.text import Text
 
-    figure = ax.figure
+    figure = cast("Figure", ax.figure)  # no chart of ours has a figure within a figure
     canvas = FigureCanvasAgg(figure)
     with boxes_for_missing_letters():
         figure.draw_without_rendering()  # so that the layout has its final size

@@ -150,8 +150,8 @@ def slide_picture(rgb: np.ndarray, photo: SlidePhoto, *, title: str = "") -> np.
     line = max(2, round(size[0] / 900))
     for square in photo.squares:
         outline = np.array([at(x, y) for x, y in square.corners_px])
-        fixed = np.round(outline * 16).astype(np.int32)[None]
-        cv2.polylines(picture, fixed, True, SQUARE_RGB, line, cv2.LINE_AA, shift=4)
+        fixed = np.round(outline * 16).astype(np.int32)
+        cv2.polylines(picture, [fixed], True, SQUARE_RGB, line, cv2.LINE_AA, shift=4)
     # Numbers without a plate, under the circles: no cell may be hidden.
     picture = _numbered(picture, photo, at, side * scale)
     for cell in photo.cells:
