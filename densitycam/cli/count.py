@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from densitycam.vessel.record import VesselRecord
 
 
-class DilutionChain(click.ParamType):
+class DilutionChain(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # as Quantity
     """Steps of a dilution, such as 10 or 1:10x1:5."""
 
     name = "dilution"
@@ -233,10 +233,11 @@ def command(
         tally = _from_photo(how, slide_photo)
         when = when or slide_photo.taken_at
     else:
-        tally = _ask(how, vessel, within / 100.0)
-        if tally is None:
+        asked = _ask(how, vessel, within / 100.0)
+        if asked is None:
             click.echo("Nothing was kept.")
             return
+        tally = asked
     paired = _paired(journal, vessel, reading)
     try:
         kept = keep_count(journal, vessel, tally, counted_at=when or now(), paired=paired)

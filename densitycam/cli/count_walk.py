@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 from densitycam.counting.tally import (
     CLUMP_RULE,
@@ -95,7 +96,7 @@ def _undo(sides: list[list[int]]) -> str:
 
 def _asked_after(ask: Callable[[str], str], say: Callable[[str], None], tally: Tally) -> Tally:
     """Ask for dead cells and clumps, which may be left open."""
-    found: dict[str, int | None] = {}
+    found: dict[str, Any] = {}
     for field, prompt, most in (
         ("dead", "Dead cells among them (Enter where not looked for)", tally.cells),
         ("clumps", "Clumps seen (Enter where not looked for)", MOST_IN_SQUARE),
@@ -111,4 +112,4 @@ def _asked_after(ask: Callable[[str], str], say: Callable[[str], None], tally: T
                 break
             say(f"{word!r} is not a number from 0 to {most}.")
         found[field] = int(word) if word else None
-    return replace(tally, **found)  # type: ignore[arg-type]
+    return replace(tally, **found)

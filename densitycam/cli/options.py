@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-class Quantity(click.ParamType):
+class Quantity(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # generic from 8.5 on
     """A finite number above or from a limit, shown in the help without click's range in brackets.
 
     Parameters

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -70,7 +70,7 @@ def command(
     densitycam vessel "left jar"
     densitycam vessel
     """  # noqa: D301
-    given = {
+    given: dict[str, Any] = {
         "species": species,
         "working_volume_ml": volume_ml,
         "path_mm": path_mm,
@@ -103,13 +103,13 @@ def command(
     _show_history(journal, vessel)
 
 
-def _describe(journal: Journal, name: str, given: dict[str, object]) -> str:
+def _describe(journal: Journal, name: str, given: dict[str, Any]) -> str:
     known = {v.name: v for v in journal.vessels()}
     if name in known:
         before = known[name]
         if given.get("shape") == "bag":
             given.setdefault("width_mm", None)
-        after = _checked(lambda: replace(before, **given))  # type: ignore[arg-type]
+        after = _checked(lambda: replace(before, **given))
         if after == before:
             return "Nothing changed."
         journal.add_vessel(after)
@@ -140,7 +140,7 @@ def _describe(journal: Journal, name: str, given: dict[str, object]) -> str:
         raise click.UsageError(
             f"The new vessel {name!r} also needs {' and '.join(missing)}.{close}"
         )
-    journal.add_vessel(_checked(lambda: VesselRecord(name=name, **given)))  # type: ignore[arg-type]
+    journal.add_vessel(_checked(lambda: VesselRecord(name=name, **given)))
     return "Added."
 
 
