@@ -48,7 +48,8 @@ def _half_thickness(vessel: Vessel, x: Array, y: Array, level_mm: float) -> Arra
     pear = 1.0 + _PEAR * (0.5 - np.clip(y / level_mm, 0.0, 1.0))
     fallen = np.clip((y - level_mm) / _FALL_MM, 0.0, 1.0)
     closing = 1.0 - 0.9 * fallen * fallen * (3.0 - 2.0 * fallen)
-    return arc * opened * pear * closing
+    thickness: Array = arc * opened * pear * closing
+    return thickness
 
 
 def _meet(
@@ -171,4 +172,4 @@ def with_wrinkles(
         beside = (start[0] + thick, start[1]), (stop[0] + thick, stop[1])
         cv2.line(factor, start, stop, strength, thick, cv2.LINE_AA)
         cv2.line(factor, *beside, 1.0 + 0.4 * (1.0 - strength), thick, cv2.LINE_AA)
-    return cv2.GaussianBlur(factor, (0, 0), 0.8).ravel()
+    return np.asarray(cv2.GaussianBlur(factor, (0, 0), 0.8), np.float32).ravel()

@@ -58,7 +58,9 @@ def sheet_to_world(layout: CardLayout, xy_mm: NDArray[np.float64]) -> NDArray[np
 def project(camera: Camera, world: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return pixel places of world points, shape (n, 2), pixel centres at whole numbers."""
     seen = (world - camera.place) @ camera.turn.T
-    return seen[:, :2] / seen[:, 2:] * camera.focal_px + np.array(camera.centre_px)
+    from_axis = seen[:, :2] / seen[:, 2:] * camera.focal_px
+    px: NDArray[np.float64] = from_axis + np.array(camera.centre_px)
+    return px
 
 
 def _aimed(scene: Scene, distance_mm: float, target: NDArray[np.float64]) -> Camera:
@@ -120,4 +122,5 @@ def lines_of_sight(camera: Camera, x_px: Array, y_px: Array) -> Array:
     w = (y_px.ravel() - camera.centre_px[1]) / camera.focal_px
     turn = camera.turn.astype(np.float32)
     d = u[:, None] * turn[0] + w[:, None] * turn[1] + turn[2]
-    return (d / np.sqrt(np.sum(d * d, axis=1, keepdims=True))).astype(np.float32)
+    unit: Array = (d / np.sqrt(np.sum(d * d, axis=1, keepdims=True))).astype(np.float32)
+    return unit

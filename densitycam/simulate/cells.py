@@ -114,7 +114,8 @@ SPECIES: dict[str, SpeciesOptics] = {
 
 def absorption_um2(species: SpeciesOptics, *, pigment_scale: float = 1.0) -> Spectrum:
     """Return absorption per cell on the wavelength grid [um2/cell], shape (61,)."""
-    return pigment_scale * sum(h * bell(nm, sigma) for nm, sigma, h in species.pigments)
+    bands = (h * bell(nm, sigma) for nm, sigma, h in species.pigments)
+    return pigment_scale * sum(bands, np.zeros_like(WAVELENGTHS_NM))
 
 
 def scattering_um2(species: SpeciesOptics) -> Spectrum:

@@ -27,7 +27,8 @@ _XYZ_TO_SRGB = np.array(
 
 def bell(centre_nm: float, sigma_nm: float) -> Spectrum:
     """Return a Gaussian of height 1 on the wavelength grid, shape (61,)."""
-    return np.exp(-0.5 * ((WAVELENGTHS_NM - centre_nm) / sigma_nm) ** 2)
+    height: Spectrum = np.exp(-0.5 * ((WAVELENGTHS_NM - centre_nm) / sigma_nm) ** 2)
+    return height
 
 
 def planck(temperature_k: float) -> Spectrum:
@@ -35,9 +36,11 @@ def planck(temperature_k: float) -> Spectrum:
     c2_nm_k = 1.438777e7  # second radiation constant (CODATA 2018)
 
     def power(nm: Spectrum) -> Spectrum:
-        return nm**-5 / np.expm1(c2_nm_k / (nm * temperature_k))
+        watts: Spectrum = nm**-5 / np.expm1(c2_nm_k / (nm * temperature_k))
+        return watts
 
-    return power(WAVELENGTHS_NM) / power(np.array([560.0]))[0]
+    spectrum: Spectrum = power(WAVELENGTHS_NM) / power(np.array([560.0]))[0]
+    return spectrum
 
 
 def colour_matching() -> NDArray[np.float64]:
@@ -82,7 +85,8 @@ def linear_srgb(reflectance: NDArray[np.float64]) -> NDArray[np.float64]:
         Linear red, green, blue.
     """
     to_rgb = _XYZ_TO_SRGB @ (colour_matching() * daylight())
-    return (reflectance @ to_rgb.T) / to_rgb.sum(axis=1)
+    rgb: NDArray[np.float64] = (reflectance @ to_rgb.T) / to_rgb.sum(axis=1)
+    return rgb
 
 
 @dataclass(frozen=True)
@@ -117,7 +121,8 @@ def _triband() -> Spectrum:
         (405.0, 4.0, 0.25), (436.0, 5.0, 0.75), (488.0, 8.0, 0.35), (545.0, 6.0, 1.6),
         (585.0, 9.0, 0.45), (612.0, 6.0, 1.5), (630.0, 8.0, 0.35), (660.0, 12.0, 0.06),
     )  # fmt: skip
-    return 0.04 + sum(height * bell(nm, sigma) for nm, sigma, height in lines)
+    peaks = (height * bell(nm, sigma) for nm, sigma, height in lines)
+    return 0.04 + sum(peaks, np.zeros_like(WAVELENGTHS_NM))
 
 
 #: Lamps by name.

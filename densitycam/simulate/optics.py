@@ -89,7 +89,8 @@ def tables(scene: Scene, *, behind_mm: float) -> Tables:
     printed = print_bands(made) * paper
 
     def matrices(passes: NDArray[np.float64]) -> Array:
-        return np.einsum("cw,jw,nw->ncj", seen, printed, passes).astype(np.float32)
+        table: Array = np.einsum("cw,jw,nw->ncj", seen, printed, passes).astype(np.float32)
+        return table
 
     one = np.ones((1, lit.size))
     return Tables(
@@ -162,5 +163,5 @@ def at_path(table: Array, path_grid_mm: Array, path_mm: Array) -> Array:
     first = np.minimum(place.astype(np.int32), path_grid_mm.size - 2)
     share = (place - first).astype(np.float32)
     flat = table.reshape(table.shape[0], -1)
-    rows = flat[first] + share[:, None] * (flat[first + 1] - flat[first])
+    rows: Array = flat[first] + share[:, None] * (flat[first + 1] - flat[first])
     return rows.reshape(path_mm.shape[0], *table.shape[1:])

@@ -95,7 +95,8 @@ def sensitivities(phone: Phone) -> NDArray[np.float64]:
         for nm, width in zip(phone.centres_nm, phone.widths_nm, strict=True)
     ]
     table = np.array(rows)
-    return table / table.sum(axis=1, keepdims=True)
+    shares: NDArray[np.float64] = table / table.sum(axis=1, keepdims=True)
+    return shares
 
 
 def colour_matrix(phone: Phone) -> NDArray[np.float64]:
@@ -115,12 +116,14 @@ def colour_matrix(phone: Phone) -> NDArray[np.float64]:
     fitted, *_ = np.linalg.lstsq(seen, linear_srgb(chart), rcond=None)
     matrix = fitted.T / fitted.T.sum(axis=1, keepdims=True)
     grey = np.full((3, 3), 1.0 / 3.0)
-    return grey + phone.saturation * (matrix - grey)
+    vivid: NDArray[np.float64] = grey + phone.saturation * (matrix - grey)
+    return vivid
 
 
 def balance(phone: Phone, light: Spectrum, paper: Spectrum) -> NDArray[np.float64]:
     """Return the gains that make bare paper in this light equal in all channels, shape (3,)."""
-    return 1.0 / (sensitivities(phone) * light * paper).sum(axis=1)
+    gains: NDArray[np.float64] = 1.0 / (sensitivities(phone) * light * paper).sum(axis=1)
+    return gains
 
 
 def encode(phone: Phone, linear: Image) -> Image:

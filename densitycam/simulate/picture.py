@@ -87,7 +87,7 @@ class _World:
 def _look_up(image: Array, column: Array, row: Array) -> Array:
     import cv2
 
-    return cv2.remap(
+    seen = cv2.remap(
         image,
         column.astype(np.float32),
         row.astype(np.float32),
@@ -95,6 +95,7 @@ def _look_up(image: Array, column: Array, row: Array) -> Array:
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=0,
     )
+    return np.asarray(seen, np.float32)
 
 
 def _on_sheet(world: _World, image: Array, scale: float, x: Array, v: Array) -> Array:
@@ -128,7 +129,8 @@ def _make_world(scene: Scene, layout: CardLayout, px_per_mm: float) -> _World:
 
 def _coloured(weights: Array, free: Array, shaded: Array, share: Array) -> Array:
     """Apply colour matrices to print weights, mixed by the share of shaded light."""
-    return (weights @ free.T) * (1.0 - share) + (weights @ shaded.T) * share
+    light: Array = (weights @ free.T) * (1.0 - share) + (weights @ shaded.T) * share
+    return light
 
 
 def _blurred_sheets(world: _World) -> list[tuple[Array, float]]:
@@ -145,10 +147,13 @@ def _blurred_sheets(world: _World) -> list[tuple[Array, float]]:
                 round(world.layout.width_mm * scale),
                 round(world.layout.height_mm * scale),
             )
-            small = cv2.resize(world.sheet, size, interpolation=cv2.INTER_AREA)
+            small = np.asarray(
+                cv2.resize(world.sheet, size, interpolation=cv2.INTER_AREA), np.float32
+            )
         if sigma > 0.0:
             # Weights and cover blur together, so the wall still shows through past the edge.
-            small = cv2.GaussianBlur(small, (0, 0), sigma * scale, borderType=cv2.BORDER_CONSTANT)
+            soft = cv2.GaussianBlur(small, (0, 0), sigma * scale, borderType=cv2.BORDER_CONSTANT)
+            small = np.asarray(soft, np.float32)
         levels.append((small, scale))
     return levels
 
@@ -177,7 +182,8 @@ def _through_fluid(
     wide = seen[-1]
 
     def apply(table: Array, weights: Array) -> Array:
-        return np.einsum("ncj,nj->nc", at_path(table, light.path_mm, path), weights)
+        seen: Array = np.einsum("ncj,nj->nc", at_path(table, light.path_mm, path), weights)
+        return seen
 
     change = sharp - wide
     parts = [
@@ -198,7 +204,8 @@ def _through_fluid(
     if film is not None:
         veil = veil * film[1] + film[2]
     front = _light_in_front(world, rays, shape)
-    return rays.glass[:, None] * (gathered + 0.92 * front * veil)
+    body: Array = rays.glass[:, None] * (gathered + 0.92 * front * veil)
+    return body
 
 
 def _light_in_front(world: _World, rays: Rays, shape: tuple[int, int]) -> Array:
@@ -213,7 +220,8 @@ def _density_profile(scene: Scene, height_mm: Array) -> Array:
         return np.ones_like(height_mm)
     k = scene.settled
     u = np.clip(height_mm / scene.level_mm, 0.0, 1.0)
-    return (k * np.exp(-k * u) / (1.0 - np.exp(-k))).astype(np.float32)
+    density: Array = (k * np.exp(-k * u) / (1.0 - np.exp(-k))).astype(np.float32)
+    return density
 
 
 def _glass_lights(scene: Scene, vessel: Vessel, rays: Rays, colour: Array) -> Array:
@@ -264,7 +272,7 @@ def _bubbles(scene: Scene, vessel: Vessel, rays: Rays, shape: tuple[int, int]) -
         inner = max(int(size * 0.55), 0)
         if inner:
             cv2.circle(factor, (column, row), inner, 1.25, -1, cv2.LINE_AA)
-    return cv2.GaussianBlur(factor, (0, 0), 0.7).ravel()
+    return np.asarray(cv2.GaussianBlur(factor, (0, 0), 0.7), np.float32).ravel()
 
 
 def _half_width(vessel: Vessel, height: Array) -> Array:
@@ -374,7 +382,10 @@ def _draw_hand(picture: Array, camera: Camera, layout: CardLayout) -> None:
 
     def px(points: list[tuple[float, float]]) -> NDArray[np.int32]:
         flat = np.array(points, dtype=float)
-        return project(camera, sheet_to_world(layout, flat)).round().astype(np.int32)
+        places: NDArray[np.int32] = (
+            project(camera, sheet_to_world(layout, flat)).round().astype(np.int32)
+        )
+        return places
 
     mask = np.zeros(picture.shape[:2], dtype=np.float32)
     scale = camera.focal_px / camera.place[2]
@@ -400,7 +411,8 @@ def _streak(motion: tuple[float, float], scale: float) -> Array:
     kernel = np.zeros((2 * half + 1, 2 * half + 1), dtype=np.float32)
     ends = np.round(half + np.array([-reach, reach])).astype(int).tolist()
     cv2.line(kernel, ends[0], ends[1], 1.0, 1, cv2.LINE_AA)
-    return kernel / kernel.sum()
+    streak: Array = kernel / kernel.sum()
+    return streak
 
 
 def _develop(picture: Array, scene: Scene, gains: Array) -> NDArray[np.uint8]:
@@ -417,9 +429,10 @@ def _develop(picture: Array, scene: Scene, gains: Array) -> NDArray[np.uint8]:
     )
     picture *= np.array([scene.balance_error[0], 1.0, scene.balance_error[1]], dtype=np.float32)
     sigma = float(np.hypot(phone.softness_px * max(scale, 0.8), scene.blur_px * scale))
-    picture = cv2.GaussianBlur(picture, (0, 0), sigma)
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma), np.float32)
     if scene.motion != (0.0, 0.0):
-        picture = cv2.filter2D(picture, -1, _streak(scene.motion, scale))
+        moved = cv2.filter2D(picture, -1, _streak(scene.motion, scale))
+        picture = np.asarray(moved, np.float32)
     if scene.flicker[0] > 0.0:
         turns = scene.flicker[1] * np.arange(height, dtype=np.float32) / height
         bands = 1.0 + scene.flicker[0] * np.sin(2.0 * np.pi * turns)
@@ -428,20 +441,21 @@ def _develop(picture: Array, scene: Scene, gains: Array) -> NDArray[np.uint8]:
     rng = np.random.default_rng([scene.seed, 47])
     shot = gains * np.float32(scene.grain / phone.full_well)
     read = (gains * np.float32(phone.read_noise)) ** 2 * np.float32(scene.grain)
-    noise = rng.standard_normal(picture.shape, dtype=np.float32)
-    noise = cv2.GaussianBlur(noise, (0, 0), 0.6)  # the mosaic spreads each quantum's error
+    quanta = rng.standard_normal(picture.shape, dtype=np.float32)
+    noise = cv2.GaussianBlur(quanta, (0, 0), 0.6)  # the mosaic spreads each quantum's error
     picture += noise * np.sqrt(np.maximum(picture, 0.0) * shot + read)
     np.minimum(picture, 1.0, out=picture)  # the sensor is full
 
     matrix = colour_matrix(phone).astype(np.float32)
-    picture = cv2.transform(picture, matrix)
+    picture = np.asarray(cv2.transform(picture, matrix), np.float32)
     table = (tone_table(phone) * 255.0).astype(np.float32)
     index = np.clip(picture * (table.size - 1), 0, table.size - 1).astype(np.uint16)
     code = table[index]
     if phone.sharpening > 0.0:
         soft = cv2.GaussianBlur(code, (0, 0), 1.2 * scale)
         code += phone.sharpening * (code - soft)
-    return np.clip(code + 0.5, 0, 255).astype(np.uint8)
+    developed: NDArray[np.uint8] = np.clip(code + 0.5, 0, 255).astype(np.uint8)
+    return developed
 
 
 def _stamp(image: NDArray[np.uint8], keep_clear: NDArray[np.uint8]) -> None:
@@ -484,11 +498,12 @@ def _clear_of(
         seen = project(camera, sheet_to_world(layout, flat)).round().astype(np.int32)
         cv2.fillPoly(mask, [seen], 1)
     margin = max(round(0.008 * width), 2)
-    mask = cv2.dilate(mask, np.ones((2 * margin + 1, 2 * margin + 1), dtype=np.uint8))
+    wider = cv2.dilate(mask, np.ones((2 * margin + 1, 2 * margin + 1), dtype=np.uint8))
+    clear = np.asarray(wider, np.uint8)
     if box is not None:
         left, top, right, bottom = (round(b) for b in box)
-        mask[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)] = 1
-    return mask
+        clear[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)] = 1
+    return clear
 
 
 def render(scene: Scene) -> tuple[NDArray[np.uint8], Truth]:

@@ -104,7 +104,8 @@ def weights(made: Print, reflectance: tuple[float, float, float]) -> NDArray[np.
     darkest = 0.035
     tone = np.clip((shifted - darkest) / (1.0 - darkest), 0.0, 1.0)
     black = np.array(made.black)
-    return black + (1.0 - black) * tone ** np.array(made.dot_gain)
+    share: NDArray[np.float64] = black + (1.0 - black) * tone ** np.array(made.dot_gain)
+    return share
 
 
 def _cover(low: float, high: float, count: int) -> tuple[int, int, Image]:

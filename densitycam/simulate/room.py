@@ -44,7 +44,7 @@ def _cloud(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, i
     import cv2
 
     small = rng.standard_normal(cells).astype(np.float32)
-    return cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC)
+    return np.asarray(cv2.resize(small, shape[::-1], interpolation=cv2.INTER_CUBIC), np.float32)
 
 
 def _smooth_step(x: Array) -> Array:
@@ -65,7 +65,8 @@ def vessel_shade(scene: Scene, layout: CardLayout, x: Array, v: Array) -> Array:
     front = back + vessel.depth_mm
     ahead = np.maximum(-v - front, 0.0)
     onward = np.exp(-0.5 * (ahead / 18.0) ** 2)
-    return (scene.shaded_share * sideways * upward * onward).astype(np.float32)
+    share: Array = (scene.shaded_share * sideways * upward * onward).astype(np.float32)
+    return share
 
 
 def room(scene: Scene, layout: CardLayout) -> Room:

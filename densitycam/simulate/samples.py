@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -78,7 +79,7 @@ class _Story:
     dilution: float
     fixative: float
     slides: tuple[int, ...]
-    quirks: dict[int, dict[str, object]] = field(default_factory=dict)
+    quirks: dict[int, dict[str, Any]] = field(default_factory=dict)
     notes: dict[int, str] = field(default_factory=dict)
 
 

@@ -408,7 +408,7 @@ def spoilt(scene: Scene, how: str) -> Scene:
         low_mm=0.0,
         high_mm=scene.level_mm,
     )
-    changes: dict[str, dict[str, object]] = {
+    changes: dict[str, dict[str, Any]] = {
         "blurred": {"blur_px": 9.0},
         "moved": {"motion": (24.0 * float(np.cos(turn)), 24.0 * float(np.sin(turn)))},
         "dark": {"exposure": 0.03, "grain": 12.0},

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,7 +127,7 @@ def _improved_neubauer(gap: float, *, corner: bool) -> _Ruling:
         _Lines(tuple(sides), 1000 - gap, 2000 + gap),
         _Lines(tuple(fine), 1000, 2000),
     )
-    starts = [0, 250, 500, 750, 2000, 2250, 2500, 2750]
+    starts = [0.0, 250.0, 500.0, 750.0, 2000.0, 2250.0, 2500.0, 2750.0]
     squares = (
         _tiles(starts, starts, 250, 250) if corner else _tiles(centre[:-1], centre[:-1], 200, 200)
     )
@@ -325,17 +325,19 @@ class _Lens:
         self.barrel = scene.barrel
 
     def to_px(self, um: Array) -> Array:
-        straight = (um - self.centre) @ self.spin.T * self.scale
+        straight: Array = (um - self.centre) @ self.spin.T * self.scale
         r2 = (straight**2).sum(axis=-1, keepdims=True) / self.reach**2
-        return straight * (1 - self.barrel * r2) + self.middle
+        bent: Array = straight * (1 - self.barrel * r2) + self.middle
+        return bent
 
     def to_um(self, px: Array) -> Array:
         bent = px - self.middle
-        straight = bent.copy()
+        straight: Array = bent.copy()
         for _ in range(4):
             r2 = (straight**2).sum(axis=-1, keepdims=True) / self.reach**2
             straight = bent / (1 - self.barrel * r2)
-        return straight / self.scale @ self.spin + self.centre
+        um: Array = straight / self.scale @ self.spin + self.centre
+        return um
 
 
 def render_slide(scene: SlideScene) -> tuple[NDArray[np.uint8], SlideTruth]:
@@ -393,7 +395,7 @@ def _drawn_lines(
     sigma = max(_GROOVE_UM, 0.45 / scene.px_per_um)
     # A groove is cut unevenly: its strength wanders along the line.
     rough = rng.normal(1.0, 0.5, (height // 12 + 2, width // 12 + 2)).astype(np.float32)
-    rough = cv2.resize(cv2.GaussianBlur(rough, (0, 0), 1.5), (width, height))
+    smooth = cv2.resize(cv2.GaussianBlur(rough, (0, 0), 1.5), (width, height))
     dark = np.zeros((height, width), np.float32)
     for axis, families in ((0, ruling.across), (1, ruling.down)):
         u, v = um[..., axis], um[..., 1 - axis]
@@ -408,7 +410,7 @@ def _drawn_lines(
             along = np.interp(u, knots, core - fringe, left=0.0, right=0.0)
             inside = (v >= lines.start - 1) & (v <= lines.stop + 1)
             dark += (along * inside).astype(np.float32)
-    return 1 - scene.line_contrast * np.clip(dark, -0.5, 1.0) * rough
+    return 1 - scene.line_contrast * np.clip(dark, -0.5, 1.0) * smooth
 
 
 def _placed_cells(
@@ -458,7 +460,9 @@ def _placed_cells(
     return cells[:placed], radii[:placed]
 
 
-def _patch(light: NDArray[np.float32], at: Array, reach: float) -> tuple | None:
+def _patch(
+    light: NDArray[np.float32], at: Array, reach: float
+) -> tuple[NDArray[np.float32], Array, Array] | None:
     """Return the part of the picture round a point and its offsets from the point [px]."""
     height, width = light.shape[:2]
     x0, y0 = (max(0, math.floor(c - reach)) for c in at)
@@ -564,7 +568,7 @@ def _blurred(light: NDArray[np.float32], scene: SlideScene) -> NDArray[np.float3
     import cv2
 
     width, height = scene.size_px
-    light = cv2.GaussianBlur(light, (0, 0), max(scene.blur_um * scene.px_per_um, 0.4))
+    blurred = cv2.GaussianBlur(light, (0, 0), max(scene.blur_um * scene.px_per_um, 0.4))
     if scene.motion_px > 0:
         size = 2 * math.ceil(scene.motion_px / 2) + 3
         kernel = np.zeros((size, size), np.float32)
@@ -573,9 +577,9 @@ def _blurred(light: NDArray[np.float32], scene: SlideScene) -> NDArray[np.float3
         for t in np.linspace(-1, 1, 8 * size):
             x, y = half * t + size // 2
             kernel[round(y), round(x)] += 1
-        light = cv2.filter2D(light, -1, kernel / kernel.sum())
+        blurred = cv2.filter2D(blurred, -1, kernel / kernel.sum())
     channels = []
-    for channel, share in zip(cv2.split(light), (1.0, 0.0, -1.0), strict=True):
+    for channel, share in zip(cv2.split(blurred), (1.0, 0.0, -1.0), strict=True):
         zoom = 1 + share * scene.chromatic
         shift = np.array(
             [[zoom, 0, (1 - zoom) * width / 2], [0, zoom, (1 - zoom) * height / 2]], np.float32
@@ -585,7 +589,7 @@ def _blurred(light: NDArray[np.float32], scene: SlideScene) -> NDArray[np.float3
             if zoom == 1
             else cv2.warpAffine(channel, shift, (width, height), borderMode=cv2.BORDER_REPLICATE)
         )
-    return cv2.merge(channels)
+    return np.asarray(cv2.merge(channels), np.float32)
 
 
 def _illumination(scene: SlideScene, grid: Array, rng: np.random.Generator) -> NDArray[np.float32]:
@@ -598,7 +602,8 @@ def _illumination(scene: SlideScene, grid: Array, rng: np.random.Generator) -> N
     slope = at[..., 0] * math.cos(angle) + at[..., 1] * math.sin(angle)
     level = (1 - scene.vignette * r**2) * (1 - scene.tilt * slope / 2)
     rim = 1 / (1 + np.exp(np.clip((r - scene.field) / 0.008, -40, 40)))
-    return ((0.012 + level * rim)[..., None] * np.array(scene.lamp)).astype(np.float32)
+    light: Array = (0.012 + level * rim)[..., None] * np.array(scene.lamp)
+    return light.astype(np.float32)
 
 
 def _counted(
@@ -641,14 +646,14 @@ def _counted(
     return tuple(found), area
 
 
-def random_slide(rng: np.random.Generator, **fixed: object) -> SlideScene:
+def random_slide(rng: np.random.Generator, **fixed: Any) -> SlideScene:
     """Draw a slide that a keeper might photograph, in focus and with 10 to 60 cells a square.
 
     Parameters
     ----------
     rng : numpy.random.Generator
         Where the choices come from.
-    **fixed : object
+    **fixed : Any
         Fields of `SlideScene` that are given and not drawn.
 
     Returns

@@ -36,8 +36,10 @@ def _noise_field(
     import cv2
 
     raw = rng.standard_normal(size_mm).astype(np.float32)
-    smooth = cv2.GaussianBlur(raw, (0, 0), patch_mm / 2.5, borderType=cv2.BORDER_REFLECT)
-    return (smooth - smooth.mean()) / max(float(smooth.std()), 1e-6)
+    blurred = cv2.GaussianBlur(raw, (0, 0), patch_mm / 2.5, borderType=cv2.BORDER_REFLECT)
+    smooth = np.asarray(blurred, np.float32)
+    noise: Array = (smooth - smooth.mean()) / max(float(smooth.std()), 1e-6)
+    return noise
 
 
 def _look_up(field: Array, u_mm: Array, y_mm: Array, shape: tuple[int, int]) -> Array:
@@ -46,7 +48,8 @@ def _look_up(field: Array, u_mm: Array, y_mm: Array, shape: tuple[int, int]) -> 
 
     column = (u_mm + field.shape[1] / 2.0).reshape(shape).astype(np.float32)
     row = np.asarray(y_mm).reshape(shape).astype(np.float32)
-    return cv2.remap(field, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT).ravel()
+    seen = cv2.remap(field, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    return np.asarray(seen, np.float32).ravel()
 
 
 def film_depths(
@@ -113,9 +116,11 @@ def _froth(rng: np.random.Generator, size: tuple[int, int], cell_px: float) -> A
     seeds[rows, columns] = 0
     distance = cv2.distanceTransform(seeds, cv2.DIST_L2, 3) / cell_px
     walls = np.clip(1.6 * distance, 0.0, 1.0) ** 1.5
-    coarse = cv2.GaussianBlur(rng.standard_normal(size).astype(np.float32), (0, 0), 3.0 * cell_px)
+    noise = rng.standard_normal(size).astype(np.float32)
+    coarse = np.asarray(cv2.GaussianBlur(noise, (0, 0), 3.0 * cell_px), np.float32)
     coarse /= max(float(coarse.std()), 1e-6)
-    return np.clip(walls + 0.12 * coarse, 0.0, 1.0).astype(np.float32)
+    froth: Array = np.clip(walls + 0.12 * coarse, 0.0, 1.0).astype(np.float32)
+    return froth
 
 
 def with_foam(
@@ -234,11 +239,12 @@ def with_bubbles(
         cv2.circle(rim, centre, round(0.62 * r * 8), 0.0, -1, shift=3)
         lit = (centre[0] - round(0.35 * r * 8), centre[1] - round(0.45 * r * 8))
         cv2.circle(speck, lit, max(round(0.22 * r * 8), 4), strength, -1, shift=3)
-    cover, rim, speck = (
-        cv2.GaussianBlur(part, (0, 0), 0.6).ravel()[:, None] for part in (cover, rim, speck)
+    discs, edges, specks = (
+        np.asarray(cv2.GaussianBlur(part, (0, 0), 0.6), np.float32).ravel()[:, None]
+        for part in (cover, rim, speck)
     )
     mixed = cv2.GaussianBlur(colour.reshape(*shape, 3), (0, 0), 9.0 * px_per_mm).reshape(-1, 3)
-    inner = cover - np.minimum(rim, cover)
-    colour = colour * (1.0 - cover) + inner * mixed
-    colour = colour + rim * (0.30 * mixed + 0.16 * front_light)
-    return (colour + 0.55 * speck * front_light).astype(np.float32)
+    inner = discs - np.minimum(edges, discs)
+    colour = colour * (1.0 - discs) + inner * mixed
+    colour = colour + edges * (0.30 * mixed + 0.16 * front_light)
+    return (colour + 0.55 * specks * front_light).astype(np.float32)

@@ -7,13 +7,15 @@ card stands in the plane z = 0.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from densitycam.simulate.cells import SEAWATER_INDEX
 
-Array = NDArray[np.float32]
+#: float32, or float64 where a bag's films ask for it.
+Array = NDArray[np.floating[Any]]
 
 GLASS_INDEX = 1.5
 _FLOOR_MM = 3.5  # thickness of the vessel's floor
@@ -183,15 +185,18 @@ def silhouette_distance(
     if vessel.shape == "cylinder":
         flat = np.hypot(direction[:, 0], direction[:, 2])
         miss = (camera[0] - x_mm) * direction[:, 2] - (camera[2] - cz) * direction[:, 0]
-        return half - np.abs(miss) / flat
-    if vessel.shape == "bag":  # its welds stand furthest out, half way between back and front
+        off = np.abs(miss) / flat
+    elif vessel.shape == "bag":  # its welds stand furthest out, half way between back and front
         x_weld = camera[0] + direction[:, 0] * (cz - camera[2]) / direction[:, 2] - x_mm
-        return half - np.abs(x_weld)
-    front = back_mm + vessel.depth_mm
-    rear = back_mm
-    x_front = camera[0] + direction[:, 0] * (front - camera[2]) / direction[:, 2] - x_mm
-    x_rear = camera[0] + direction[:, 0] * (rear - camera[2]) / direction[:, 2] - x_mm
-    return half - np.minimum(np.abs(x_front), np.abs(x_rear))
+        off = np.abs(x_weld)
+    else:
+        front = back_mm + vessel.depth_mm
+        rear = back_mm
+        x_front = camera[0] + direction[:, 0] * (front - camera[2]) / direction[:, 2] - x_mm
+        x_rear = camera[0] + direction[:, 0] * (rear - camera[2]) / direction[:, 2] - x_mm
+        off = np.minimum(np.abs(x_front), np.abs(x_rear))
+    margin: Array = half - off
+    return margin
 
 
 def _surface_and_floor(
