@@ -234,8 +234,8 @@ def _may_be_tag(
     if not _TAG_AREA[0] < area < _TAG_AREA[1]:
         return False
     x, y = on_sheet.mean(axis=0).tolist()
-    printed = (*layout.markers, *layout.grey_left, *layout.grey_right, *layout.colours)
-    for rect in (p.rect for p in printed):
+    patches = (*layout.grey_left, *layout.grey_right, *layout.colours)
+    for rect in (*(m.rect for m in layout.markers), *(p.rect for p in patches)):
         if rect.x_mm < x < rect.right_mm and rect.y_mm < y < rect.bottom_mm:
             return False
     size = 4 * _MODULES
@@ -332,7 +332,9 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
         raise refuse("no-card", f"{len(seen)} of {FEWEST_MARKERS} needed")
     homography, inside = cv2.findHomography(here, there, cv2.RANSAC, 0.004 * max(grey.shape))
     ids_here = [m.id for m in layout.markers if m.id in seen]
-    ok = inside.ravel().reshape(-1, 4).all(axis=1) if homography is not None else np.zeros(0)
+    ok: np.ndarray = np.zeros(0, bool)
+    if homography is not None:
+        ok = np.all(inside.reshape(-1, 4), axis=1)
     if int(ok.sum()) < FEWEST_MARKERS:
         raise refuse("no-card", f"{int(ok.sum())} of {FEWEST_MARKERS} needed fit together")
     keep = np.repeat(ok, 4)
@@ -400,7 +402,8 @@ def project(homography: np.ndarray, points: np.ndarray) -> np.ndarray:
     import numpy as np
 
     mapped = np.c_[points, np.ones(len(points))] @ homography.T
-    return mapped[:, :2] / mapped[:, 2:]
+    xy: np.ndarray = mapped[:, :2] / mapped[:, 2:]
+    return xy
 
 
 def _best_edition(

@@ -512,7 +512,7 @@ def _robust_fit(
     each = np.arange(len(target))
     weight = used.astype(np.float64) if start is None else used * start
     for kind in ("Huber", "Tukey") if start is None else ("Tukey",):
-        before = np.inf
+        before: np.ndarray | float = np.inf
         for _ in range(5):
             normal = (weight @ products).reshape(-1, *ridge.shape) + ridge
             terms = np.linalg.solve(normal, ((weight * target) @ design)[..., None])[..., 0]
@@ -580,7 +580,8 @@ def _bent(terms: tuple[np.ndarray, np.ndarray, np.ndarray], tone: np.ndarray) ->
     """Return ln(corrected / linear light); beyond the darkest print it goes on straight."""
     inside, slope, beyond = terms
     # Never steeper than it can be trusted without a step beneath it.
-    return inside @ tone + min(max(float(slope @ tone), -0.5), 0.5) * beyond
+    bent: np.ndarray = inside @ tone + min(max(float(slope @ tone), -0.5), 0.5) * beyond
+    return bent
 
 
 def _tone_table(fitted: _Light) -> np.ndarray:
@@ -636,7 +637,8 @@ def _edge_blur(near: np.ndarray) -> np.ndarray:
     third = max(near.shape[1] // 5, 1)
     step = np.abs(median(near[:, :third], axis=1) - median(near[:, -third:], axis=1))
     slope = np.abs(np.diff(near, axis=1)).max(axis=1) * SHEET_PX_PER_MM
-    return step / (slope * np.sqrt(2 * np.pi) + 1e-9)
+    blur_mm: np.ndarray = step / (slope * np.sqrt(2 * np.pi) + 1e-9)
+    return blur_mm
 
 
 def _bands(raw: Sheet, layout: CardLayout, hidden_side: str) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from densitycam.errors import DensitycamError, PhotoRefusedError
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import numpy as np
     import pillow_heif
     from PIL import Image, ImageCms
+    from PIL.TiffImagePlugin import TiffImageFile
 
 #: Longest side [px] that decoding may shrink a photo to: the card then still has several
 #: pixels a marker module, and decoding is most of the cost of a photo.
@@ -438,7 +439,8 @@ def _sixteen_bit(data: bytes, image: Image.Image) -> np.ndarray | None:
     if image.format == "PNG":
         deep = data[24] == 16  # bit depth in the IHDR chunk (PNG, 3rd ed., 11.2.1)
     elif image.format == "TIFF":
-        deep = 16 in (image.tag_v2.get(258) or ())  # BitsPerSample (TIFF 6.0)
+        bits = cast("TiffImageFile", image).tag_v2.get(258)  # BitsPerSample (TIFF 6.0)
+        deep = 16 in (bits or ())
     else:
         return None
     if not deep or image.mode not in ("RGB", "RGBA", "RGBX"):
@@ -449,7 +451,8 @@ def _sixteen_bit(data: bytes, image: Image.Image) -> np.ndarray | None:
     pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     if pixels is None or pixels.dtype != np.uint16 or pixels.ndim != 3:
         return None
-    codes = cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB if pixels.shape[2] == 3 else cv2.COLOR_BGRA2RGB)
+    order = cv2.COLOR_BGR2RGB if pixels.shape[2] == 3 else cv2.COLOR_BGRA2RGB
+    codes = np.asarray(cv2.cvtColor(pixels, order), np.uint16)
     # Also shows that both turned the picture alike: they differ by format and version.
     same = np.array_equal(codes >> 8, np.asarray(image)[..., :3])
     return codes if same else None

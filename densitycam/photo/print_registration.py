@@ -41,10 +41,14 @@ def register_print(path: str | Path) -> PrintProfile:
     photo = decode_photo(path)
     fix = find_card(photo.rgb, focal_35mm=photo.focal_35mm)
     light = light_of_bare_card(photo, fix)
-    reflectance = {}
+    reflectance: dict[str, tuple[float, float, float]] = {}
     for patch in patches_of(fix.layout):
         r, g, b = np.median(window(light, patch.rect, inset=0.2), axis=(0, 1))
-        reflectance[patch.name] = tuple(float(max(v, 1e-3)) for v in (r, g, b))
+        reflectance[patch.name] = (
+            float(max(r, 1e-3)),
+            float(max(g, 1e-3)),
+            float(max(b, 1e-3)),
+        )
     return PrintProfile(
         paper=fix.layout.paper,
         version=fix.layout.version,

@@ -21,11 +21,13 @@ def median(values: np.ndarray, axis: int = 0) -> np.ndarray:
     import numpy as np
 
     # Sorting is many times faster than partitioning by two places at once.
-    ordered = np.sort(values, axis=axis)
+    ordered: np.ndarray = np.sort(values, axis=axis)
     half = values.shape[axis] // 2
     if values.shape[axis] % 2:
-        return ordered.take(half, axis=axis)
-    return 0.5 * (ordered.take(half - 1, axis=axis) + ordered.take(half, axis=axis))
+        middle: np.ndarray = ordered.take(half, axis=axis)
+    else:
+        middle = 0.5 * (ordered.take(half - 1, axis=axis) + ordered.take(half, axis=axis))
+    return middle
 
 
 def quantile(values: np.ndarray, share: float, axis: int = 0) -> np.ndarray:
@@ -47,4 +49,5 @@ def quantile(values: np.ndarray, share: float, axis: int = 0) -> np.ndarray:
     high = min(low + 1, last)
     ordered = np.sort(values, axis=axis)
     lower, upper = ordered.take(low, axis=axis), ordered.take(high, axis=axis)
-    return lower + (share * last - low) * (upper - lower)
+    between: np.ndarray = lower + (share * last - low) * (upper - lower)
+    return between

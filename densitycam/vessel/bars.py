@@ -174,9 +174,9 @@ def read_bars(
 
     # Mean brightness tells where the fluid ends, and hardly cares for the shift; only there do
     # the bars tell what the prediction misses.
-    first = [_in_window(at_mm + shift, w) for w in windows]
+    rough = [_in_window(at_mm + shift, w) for w in windows]
     plain = reference(shift)
-    seen = [i for i in first if len(i)]
+    seen = [i for i in rough if len(i)]
     lead, outside = through[..., :2].mean(axis=2), plain[:, :2].mean(axis=1)
     mean_t = [float(median(lead[i].mean(axis=0)) / outside[i].mean()) for i in seen]
     fluid = seen[: fluid_rows(np.array(mean_t))]
@@ -294,7 +294,8 @@ def _in_glare(through: np.ndarray) -> np.ndarray:
     bars are lifted, in red and green alike.
     """
     dark = quantile(through[::2, :, :2], 0.2)
-    return (dark - quantile(dark, 0.1)).min(axis=1) > GLARE_LIFT
+    lit: np.ndarray = (dark - quantile(dark, 0.1)).min(axis=1) > GLARE_LIFT
+    return lit
 
 
 def _merge_columns(strip: np.ndarray) -> np.ndarray:
@@ -335,7 +336,8 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
         for x in (field.x_mm + 1.0, field.right_mm - 5.0):
             strip = window(view.light, Rect(x, field.y_mm, 4.0, field.height_mm))
             profiles.append(median(strip, axis=1))
-    return np.mean(profiles, axis=0).astype(np.float64)
+    profile: np.ndarray = np.mean(profiles, axis=0).astype(np.float64)
+    return profile
 
 
 def _refraction_shift(at_mm: np.ndarray, camera_mm: np.ndarray, path_mm: float) -> np.ndarray:
@@ -349,7 +351,8 @@ def _refraction_shift(at_mm: np.ndarray, camera_mm: np.ndarray, path_mm: float) 
     slope = (at_mm - camera_mm[1]) / camera_mm[2]
     phi = np.arctan(slope)
     inner = np.arcsin(np.sin(phi) / SEA_WATER_INDEX)
-    return -path_mm * (slope - np.tan(inner))
+    shift_mm: np.ndarray = -path_mm * (slope - np.tan(inner))
+    return shift_mm
 
 
 def _windows(layout: CardLayout) -> list[tuple[float, float]]:
