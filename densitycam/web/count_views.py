@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 from werkzeug.datastructures import MultiDict
@@ -177,7 +178,7 @@ def squares() -> str | AnyResponse:
     )
 
 
-def _address(vessel: VesselRecord, asked: Asked) -> dict[str, str]:
+def _address(vessel: VesselRecord, asked: Asked) -> dict[str, Any]:
     return {
         "vessel": vessel.name,
         "field": f"{asked.chamber}/{asked.unit}",

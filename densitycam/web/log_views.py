@@ -137,7 +137,7 @@ def undo() -> Response:
     """Take back what was logged last of a vessel, or what the button was made for."""
     vessel, kept = asked_vessel(), journal()
     last = asked_number("entry") if "entry" in request.form else None
-    undone = []
+    undone: list[str] = []
     with kept.transaction():
         for _ in range(min(2, asked_number("entries")) if "entries" in request.form else 1):
             taken = kept.undo(vessel=vessel.name, only=None if undone else last)

@@ -149,13 +149,14 @@ class Reader:
                 "Busy: many photos are being read. Try again in a minute.", retry_after=60
             )
         try:
-            return self._workers.submit(_within, self._memory, job, *args).result()
+            done: T = self._workers.submit(_within, self._memory, job, *args).result()
         except MemoryError:
             raise DensitycamError(
                 "The photo takes more memory than it may.", "Send it as a plain JPEG."
             ) from None
         finally:
             self._free.release()
+        return done
 
 
 def _within(memory: int, job: Callable[..., T], *args: Any) -> T:

@@ -122,7 +122,7 @@ def listen(
     every: dict[int, dispatcher] = {}
     server = create_server(
         app,
-        map=every,
+        map=every,  # type: ignore[arg-type]  # the stubs say sockets, waitress keeps dispatchers
         sockets=sockets,
         threads=THREADS,
         connection_limit=CONNECTIONS,
@@ -209,7 +209,8 @@ def _channel_for(app: Flask, place: Place) -> type[HTTPChannel]:
             if self.headers_finished and not begun:
                 refusal = self._refusal()
                 if refusal is not None:
-                    self.error, self.completed = refusal, True
+                    self.error = refusal  # type: ignore[assignment]  # asked as its own errors are
+                    self.completed = True
                     self.expect_continue = False  # it is not to go on
             return used
 
@@ -244,10 +245,10 @@ def _channel_for(app: Flask, place: Place) -> type[HTTPChannel]:
             if not (self.close_when_flushed and not self.will_close):
                 super().handle_write()
                 return
-            self._flush_exception(self._flush_some)
+            self._flush_exception(self._flush_some)  # type: ignore[attr-defined]  # not in the stubs
             if self.will_close:
                 self.handle_close()
-            elif not self.total_outbufs_len:
+            elif not self.total_outbufs_len and self.socket is not None:
                 # Closed at once, unread data would make the system take the answer back.
                 self.close_when_flushed = False
                 self.linger_until = time.monotonic() + LINGER_S

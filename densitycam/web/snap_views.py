@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 from markupsafe import Markup
@@ -75,7 +76,7 @@ def take() -> AnyResponse:
     prints = kept.prints_in_use()
     found = known_or_job(kept, vessel, original.path, sha256=original.sha256, prints=prints)
     if own:
-        optics = optics_for(vessel, **own)  # type: ignore[arg-type]
+        optics = optics_for(vessel, **own)
         found = ReadingJob(original.path, vessel, optics, original.sha256, tuple(prints))
     if isinstance(found, PhotoRecord):
         flash("This very photo is kept already: it counts once.")
@@ -100,9 +101,9 @@ def take() -> AnyResponse:
     return redirect(url_for("snap.photo", number=snapped.here.photo.id), 303)
 
 
-def _own_optics() -> dict[str, object]:
+def _own_optics() -> dict[str, Any]:
     """Return what a drawn or diluted sample stood in, where the form says so."""
-    own: dict[str, object] = {
+    own: dict[str, Any] = {
         "path_mm": quantity("path_mm", "The inner width [mm]", most=500, needed=False),
         "dilution": quantity("dilution", "The dilution", above=0.999, most=1e6, needed=False),
         "shape": request.form.get("shape") or None,
