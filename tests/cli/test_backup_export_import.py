@@ -81,7 +81,7 @@ def test_an_export_takes_the_settings_along(run, slim, tmp_path: Path, place):
     own = Path(json.loads(run("settings", "--json").output)["file"])
     assert "settings" not in run("export", tmp_path / f"without-{place}").output
     own.write_bytes(SETTINGS.encode())
-    assert "and its settings." in run("export", tmp_path / place).output
+    assert "and its settings\n" in run("export", tmp_path / place).output
     new = ("--journal", tmp_path / "new.sqlite")
     theirs = tmp_path / "new.settings.ini"
     found = json.loads(run("import", tmp_path / f"without-{place}", *new, "--json").output)
