@@ -61,11 +61,15 @@ AGREEING_WHITE = 0.06
 WHITE_SD = 0.01
 _LIGHT_PRIOR_SD = (1.0, 0.4, 0.4, 0.25, 0.15, 0.25)
 
+#: The same where only one side of the card is seen, and the rest is guessed from it.
+_ONE_SIDED_PRIOR_SD = (1.0, 0.15, 0.4, 0.05, 0.05, 0.15)
+
 #: Terms of the light have settled when none moves by more than this [natural log].
 SETTLED_TERMS = 5e-5
 
-#: The same where only one side of the card is seen, and the rest is guessed from it.
-_ONE_SIDED_PRIOR_SD = (1.0, 0.15, 0.4, 0.05, 0.05, 0.15)
+#: Tone and light are settled when a round moves no term of the tone curve by as much: every round
+#: moves them a tenth of the one before, or less.
+SETTLED_TONE = 2e-4
 
 #: Brightest over darkest light on the card that a smooth surface may still divide out.
 LARGEST_LIGHT_RATIO = 3.5
@@ -424,6 +428,7 @@ def _fit_light(
         fits.append((use, basis, _anchored_inverse(basis, known_print), rest, bend))
     weights: list[np.ndarray] = []
     for _ in range(4):
+        before = tone.copy()
         log_white = np.stack([q_white[:, c] + _bent(fits[c][4], tone[c]) for c in range(3)])
         terms, weights = _light_terms(
             at_white, log_white, trusted, one_side=bool(hidden_side), start=weights
@@ -433,6 +438,8 @@ def _fit_light(
             target = rest + at_grey[use] @ terms[channel]
             tone[channel] = inverse @ target
             residuals.append(target - basis @ tone[channel])
+        if np.abs(tone - before).max() < SETTLED_TONE:
+            break
     paper = np.stack(
         [q_white[:, c] + _bent(fits[c][4], tone[c]) - at_white @ terms[c] for c in range(3)], axis=1
     )

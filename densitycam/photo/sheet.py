@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from densitycam.card.layout import Rect
@@ -56,6 +57,17 @@ class Sheet:
     def pitch(self) -> int:
         """Every so many pixels of the sheet lies one of the photo, 1 or more."""
         return max(round(_LEAST_PITCH * SHEET_PX_PER_MM / self.px_per_mm), 1)
+
+    @cached_property
+    def terms_by_row_and_column(self) -> np.ndarray:
+        """The terms of `surface_terms` where powers of v number the rows, of u the columns."""
+        import numpy as np
+
+        table = np.zeros((3, 3, 3))
+        if self.terms is not None:
+            for term, place in enumerate(((0, 0), (0, 1), (1, 0), (0, 2), (1, 1), (2, 0))):
+                table[:, place[0], place[1]] = self.terms[:, term]
+        return table
 
 
 def window(
@@ -178,13 +190,10 @@ def _part(
         # One cell more on every side, so that the straight lines reach all pixels.
         x = x_mm + ((np.arange(width // cell + 3) - 0.5) * cell - 0.5) * across / s
         y = y_mm + ((np.arange(height // cell + 3) - 0.5) * cell - 0.5) * down / s
-        # The terms of `surface_terms`, by column and by row.
         u, v = 2 * x / sheet.size_mm[0] - 1, 2 * y / sheet.size_mm[1] - 1
-        of = sheet.terms.T
-        along = of[0] + u[:, None] * of[1] + (u * u)[:, None] * of[3]
-        upright = v[:, None] * of[2] + (v * v)[:, None] * of[5]
-        logs = along + upright[:, None] + (v[:, None] * u)[..., None] * of[4]
-        inverse = np.exp(-logs).astype(np.float32)
+        along, upright = (np.stack([np.ones_like(w), w, w * w]) for w in (u, v))
+        logs = upright.T @ sheet.terms_by_row_and_column @ along
+        inverse = np.exp(-logs).transpose(1, 2, 0).astype(np.float32, order="C")
         fine = cv2.resize(inverse, None, fx=cell, fy=cell, interpolation=cv2.INTER_LINEAR)
         cv2.multiply(found, fine[cell : cell + height, cell : cell + width], dst=found)
     return found

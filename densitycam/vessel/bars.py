@@ -411,15 +411,17 @@ def _missed_shift(
     rows = np.arange(len(profile))
     target = beside[:, :2].mean(axis=1)
     tries = np.arange(-5.0, 5.01, 0.25)
-    places = np.clip(rows + (predicted + tries[:, None]) * s, 0, len(rows) - 1)
-    looks = np.interp(places, rows, target)
+    uppermost = min(int(inside[0]) for inside in fluid)
+    wet = rows[uppermost : max(int(inside[-1]) for inside in fluid) + 1]
+    places = wet + (predicted[wet] + tries[:, None]) * s
+    looks = np.interp(places, rows, target)  # beyond the ends it repeats them
     at, found = [], []
     for inside in fluid:
         seen = profile[inside]
         if not np.ptp(seen) > 0:  # opaque and black, or burnt out: nothing to correlate
             continue
         seen = seen - seen.mean()
-        look = looks[:, inside]
+        look = looks[:, inside - uppermost]
         look = look - look.mean(axis=1, keepdims=True)
         fits = (look @ seen) / np.sqrt(np.sum(look**2, axis=1) * (seen @ seen))
         best = int(np.argmax(fits))
