@@ -5,14 +5,24 @@ from __future__ import annotations
 import math
 
 __all__ = [
+    "WIDTH",
+    "bullet",
     "days_words",
     "density_scale",
     "density_words",
+    "entry",
     "interval_words",
     "one_line",
+    "paragraph",
     "shorten",
     "significant",
 ]
+
+#: Columns of a text.
+WIDTH = 80
+
+#: Columns of a labelled paragraph's label.
+_LABEL = 14
 
 #: From the largest: a number from which a unit is used, cells/mL in one unit, and its word.
 #: Millions begin early, so that a culture growing from 0.2 to 2 million keeps one unit.
@@ -118,3 +128,36 @@ def one_line(text: str, width: int) -> str:
     """
     plain = "".join(letter if letter.isprintable() else " " for letter in text)
     return shorten(" ".join(plain.split()), width)
+
+
+def paragraph(text: str, *, start: str = "", indent: int | None = None) -> str:
+    """Return a paragraph at most `WIDTH` columns wide.
+
+    Parameters
+    ----------
+    text : str
+        Its words.
+    start : str, default ""
+        What its first line begins with, as it is.
+    indent : int or None
+        How far the other lines are set in [columns]; None for as far as `start` reaches.
+    """
+    import textwrap
+
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=start,
+        subsequent_indent=" " * (len(start) if indent is None else indent),
+        break_on_hyphens=False,
+    )
+
+
+def entry(label: str, text: str) -> str:
+    """Return a labelled paragraph, its text in a column of its own."""
+    return paragraph(text, start=f"{label:<{_LABEL}}")
+
+
+def bullet(text: str) -> str:
+    """Return a paragraph behind a dash."""
+    return paragraph(text, start="  - ")

@@ -14,7 +14,6 @@ import click
 from densitycam.cli.options import (
     check_places,
     echo_json,
-    entry,
     journal_option,
     json_option,
     now,
@@ -22,6 +21,7 @@ from densitycam.cli.options import (
     own_settings,
     some,
 )
+from densitycam.wording import entry
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor

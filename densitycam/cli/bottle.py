@@ -15,7 +15,6 @@ from densitycam.cli.options import (
     check_not_ahead,
     check_places,
     echo_json,
-    entry,
     journal_option,
     json_option,
     now,
@@ -23,6 +22,7 @@ from densitycam.cli.options import (
     own_settings,
     when_option,
 )
+from densitycam.wording import entry, paragraph
 
 if TYPE_CHECKING:
     from densitycam.calibration.species import SpeciesFacts
@@ -170,8 +170,6 @@ def list_command(ctx: click.Context, everything: bool, as_json: bool) -> None:
     \b
     densitycam bottle list
     """  # noqa: D301
-    import textwrap
-
     from densitycam.culture.bottles import bottle_states, keeping_words
     from densitycam.report.daily_work import bottle_line, use_words
 
@@ -195,7 +193,7 @@ def list_command(ctx: click.Context, everything: bool, as_json: bool) -> None:
         click.echo("No bottle in the cold.")
     for state in states:
         line = bottle_line(by_label[state.bottle.label], state)
-        click.echo(textwrap.fill(line, 80, subsequent_indent="  ", break_on_hyphens=False))
+        click.echo(paragraph(line, indent=2))
     for bottle in empty:
         click.echo(use_words(bottle, bottle.uses[-1]))
     for one in facts.values():

@@ -10,12 +10,12 @@ from densitycam.card.layout import PAPER_SIZES_MM, card_layout
 from densitycam.cli.options import (
     Quantity,
     echo_json,
-    entry,
     journal_option,
     json_option,
     now,
     open_journal,
 )
+from densitycam.wording import entry
 
 
 @click.group(

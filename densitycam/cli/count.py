@@ -14,7 +14,6 @@ from densitycam.cli.options import (
     SHARE,
     Quantity,
     echo_json,
-    entry,
     journal_option,
     json_option,
     now,
@@ -22,6 +21,7 @@ from densitycam.cli.options import (
     when_option,
 )
 from densitycam.errors import DensitycamError
+from densitycam.wording import entry, paragraph
 
 if TYPE_CHECKING:
     from densitycam.counting.slide_photo import SlidePhoto
@@ -367,8 +367,6 @@ def _from_photo(how: Tally, photo: SlidePhoto) -> Tally:
 
 def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
     """Ask at the prompt, square by square."""
-    import textwrap
-
     from densitycam.cli.count_walk import walk
     from densitycam.counting.chambers import chamber_by_name, unit_by_name
     from densitycam.counting.dilution import describe_chain
@@ -377,7 +375,7 @@ def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
     field = unit_by_name(geometry, how.unit)
 
     def say(text: str) -> None:
-        click.echo(textwrap.fill(text, 80, subsequent_indent="  " if text[:1] == " " else ""))
+        click.echo(paragraph(text, indent=2 if text[:1] == " " else 0))
 
     say(
         f"A slide of {vessel.name}: {geometry.title}, {geometry.depth_mm:g} mm deep, {field.id} "

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from densitycam.cli.options import check_places, entry
+from densitycam.cli.options import check_places
 from densitycam.errors import DensitycamError
+from densitycam.wording import entry
 
 if TYPE_CHECKING:
     from densitycam.counting.slide_photo import SlidePhoto

@@ -9,13 +9,13 @@ import click
 from densitycam.cli.options import (
     check_places,
     echo_json,
-    entry,
     journal_option,
     json_option,
     open_journal,
     settings_place,
     some,
 )
+from densitycam.wording import entry
 
 
 @click.command("export", short_help="Write the journal as CSV tables or JSON.")

@@ -8,13 +8,13 @@ import click
 
 from densitycam.cli.options import (
     echo_json,
-    entry,
     journal_option,
     json_option,
     open_journal,
     settings_place,
     some,
 )
+from densitycam.wording import entry
 
 #: So many rows that differ are named; more are only counted.
 _NAMED = 5

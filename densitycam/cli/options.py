@@ -157,19 +157,6 @@ def some(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
-def entry(label: str, text: str) -> str:
-    """Return a labelled paragraph as the report's texts set it, 80 columns wide."""
-    import textwrap
-
-    return textwrap.fill(
-        text,
-        80,
-        initial_indent=f"{label:<14}",
-        subsequent_indent=" " * 14,
-        break_on_hyphens=False,
-    )
-
-
 def open_journal(ctx: click.Context, *, keep: bool = True) -> Journal:
     """Open the journal the user named, or the usual one.
 

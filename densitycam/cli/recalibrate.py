@@ -11,13 +11,13 @@ import click
 from densitycam.cli.options import (
     check_places,
     echo_json,
-    entry,
     journal_option,
     json_option,
     now,
     open_journal,
     when_option,
 )
+from densitycam.wording import entry
 
 if TYPE_CHECKING:
     from densitycam.calibration.drift import ControlChart

@@ -47,6 +47,9 @@ def command_reference() -> str:
 
 def _entries(command: click.Command, context: click.Context) -> Iterator[str]:
     words = [piece for piece in command.collect_usage_pieces(context) if piece]
+    if isinstance(command, click.Group) and command.invoke_without_command:
+        # Versions of click differ in whether they say that the command may be left out.
+        words = [re.sub(r"^COMMAND\b", "[COMMAND]", piece) for piece in words]
     yield f"## {context.command_path}\n\n```sh\n{' '.join([context.command_path, *words])}\n```"
     # click keeps blocks that it is not to wrap behind a backspace.
     for block in re.split(r"\n\s*\n", inspect.cleandoc(command.help or "")):

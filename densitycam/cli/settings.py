@@ -8,13 +8,13 @@ import click
 
 from densitycam.cli.options import (
     echo_json,
-    entry,
     journal_option,
     json_option,
     open_journal,
     own_settings,
     settings_place,
 )
+from densitycam.wording import entry
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -96,6 +96,7 @@ def command(
 
 def _said(split: SplitRecord) -> str:
     day = f"{split.done_at:%Y-%m-%d %H:%M}" if split.timed else f"{split.done_at:%Y-%m-%d}"
-    share = split.kept_ml / split.total_ml
-    said = f"{split.vessel}, {day}: kept {split.kept_ml:g} of {split.total_ml:g} mL ({share:.0%})."
+    percent = 100 * split.kept_ml / split.total_ml
+    kept = f"kept {split.kept_ml:g} of {split.total_ml:g} mL ({percent:.0f} %)"
+    said = f"{split.vessel}, {day}: {kept}."
     return said if split.timed else f"{said} It counts as after that day's last photo."

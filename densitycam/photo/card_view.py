@@ -168,10 +168,10 @@ def square_up(photo: LinearPhoto, fix: CardFix, *, profile: PrintProfile | None 
     misfit = fitted.misfit
     bands = _bands(raw, fix.layout, fitted.hidden_side)
     if bands > LARGEST_BANDS:
-        raise refuse("flicker", f"by {bands:.0%}")
+        raise refuse("flicker", f"by {100 * bands:.0f} %")
     _check_shadow(fitted, safe)
     if misfit > LARGEST_TONE_MISFIT:
-        raise refuse("tone", f"by {misfit:.0%}")
+        raise refuse("tone", f"by {100 * misfit:.0f} %")
     ratio = _check_evenness(fitted.terms, fix.layout)
     corrected = replace(raw, table=_tone_table(fitted), terms=fitted.terms)
     upward, sideways = _blur_mm(corrected, fix.layout)
@@ -284,7 +284,7 @@ def _check_shadow(fitted: _Light, safe: int) -> None:
         groups.append(brighter[half:safe])
     most = max(float(quantile(group, 0.75)) for group in groups)
     if most > (BRIGHTER_PAPER_ONE_SIDED if fitted.hidden_side else BRIGHTER_PAPER):
-        raise refuse("uneven-light", f"a step of {np.expm1(most):.0%}")
+        raise refuse("uneven-light", f"a step of {100 * np.expm1(most):.0f} %")
     curved = fitted.terms[:, 3]
     if curved.max() > HOLLOWEST or curved.min() < -MOST_BULGED or np.ptp(curved) > CURVED_UNLIKE:
         raise refuse("uneven-light", "a shadow behind the vessel")

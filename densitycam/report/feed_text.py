@@ -6,7 +6,7 @@ import math
 
 from densitycam.culture.feeding import FeedPlan
 from densitycam.report.numbers import format_cells, format_days, format_ml, significant
-from densitycam.report.text import bullet, entry
+from densitycam.wording import bullet, entry
 
 __all__ = ["feed_text"]
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -30,10 +29,7 @@ from densitycam.report.numbers import (
 )
 from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import CHANNELS, Reading
-from densitycam.wording import shorten as shorten  # today_text takes it from here
-
-#: Columns of every text.
-WIDTH = 80
+from densitycam.wording import WIDTH, bullet, entry, paragraph, shorten
 
 #: A word for those who have not registered their print.
 NOT_REGISTERED = (
@@ -44,7 +40,6 @@ NOT_REGISTERED = (
 #: What was taken for the time of a photo that carries none.
 TIME_SOURCES = {"name": "the time in the file's name", "file": "the file's own time"}
 
-_LABEL = 14
 _NAME, _DAY, _DENSITY = 18, 6, 23
 
 #: The decision in a word or two, for tables.
@@ -56,32 +51,6 @@ ACTION_WORDS = {
     "hold": "do not harvest",
     "cannot-tell": "cannot tell yet",
 }
-
-
-def entry(label: str, text: str) -> str:
-    """Return a labelled paragraph, its text in a column of its own."""
-    return textwrap.fill(
-        text,
-        WIDTH,
-        initial_indent=f"{label:<{_LABEL}}",
-        subsequent_indent=" " * _LABEL,
-        break_on_hyphens=False,
-    )
-
-
-def bullet(text: str) -> str:
-    """Return a paragraph behind a dash."""
-    return textwrap.fill(
-        text,
-        WIDTH,
-        initial_indent="  - ",
-        subsequent_indent="    ",
-        break_on_hyphens=False,
-    )
-
-
-def _paragraph(text: str) -> str:
-    return textwrap.fill(text, WIDTH, break_on_hyphens=False)
 
 
 def flag_text(flag_id: str) -> str:
@@ -337,16 +306,7 @@ def checklist_text(plan: SplitPlan) -> str:
     return "\n".join(
         [
             "In this order",
-            *(
-                textwrap.fill(
-                    step,
-                    WIDTH,
-                    initial_indent=f"{n:>3} ",
-                    subsequent_indent="    ",
-                    break_on_hyphens=False,
-                )
-                for n, step in enumerate(plan.checklist, start=1)
-            ),
+            *(paragraph(step, start=f"{n:>3} ") for n, step in enumerate(plan.checklist, start=1)),
         ]
     )
 
@@ -418,7 +378,7 @@ def snap_text(
     own_notes = _said_once(estimate.notes, told)
     said = dict.fromkeys(note for note in (*own_notes, *notes) if note not in because)
     parts = [
-        _paragraph(title),
+        paragraph(title),
         "",
         entry("Density", format_density(estimate)),
         *_of_the_culture(reading),
@@ -518,7 +478,7 @@ def blank_text(vessel: str, blank: Blank, *, limit: float, slides: int) -> str:
         scatter = f"one photo does not tell; {significant(blank.scatter * 100)} % is assumed"
     basis = "" if slides else ", by the starting calibration, not yet checked by a count"
     lines = [
-        _paragraph(f"Blank of {vessel}, from {photos}"),
+        paragraph(f"Blank of {vessel}, from {photos}"),
         entry("Takes", f"of the bars' contrast {own}; a clean glass vessel about 8 to 11 %"),
         entry("Varies", scatter),
         entry(
@@ -551,7 +511,7 @@ def refused_text(title: str, flag_id: str, found: str = "") -> str:
     """
     flag = FLAGS[flag_id]
     found = f" ({found})" if found else ""
-    return _paragraph(f"{title}: not measured, {flag.title}{found}. {flag.meaning} {flag.advice}")
+    return paragraph(f"{title}: not measured, {flag.title}{found}. {flag.meaning} {flag.advice}")
 
 
 def batch_heading(unit: Unit) -> str:
@@ -619,16 +579,14 @@ def batch_line(
         start = f"{place}{format_density(estimate, unit=unit):<{_DENSITY}}  "
         action = "" if advice is None else decision_words(advice)
         words = "; ".join(part for part in (action, ", ".join(seen)) if part)
-    width = WIDTH - len(start)
-    if len(words) <= width:
+    return table_line(start, words)
+
+
+def table_line(start: str, words: str) -> str:
+    """Return a table's line whose last column goes on below itself where the words are many."""
+    if len(start) + len(words) <= WIDTH:
         return f"{start}{words}".rstrip()
-    return textwrap.fill(
-        words,
-        WIDTH,
-        initial_indent=start,
-        subsequent_indent=" " * (len(start) + 2),
-        break_on_hyphens=False,
-    )
+    return paragraph(words, start=start, indent=len(start) + 2)
 
 
 def decision_words(advice: Advice) -> str:
@@ -698,7 +656,7 @@ def calibration_text(
     str
         The text, without a newline at its end.
     """
-    parts = [_paragraph(title), ""]
+    parts = [paragraph(title), ""]
     if slides == 0:
         parts.append(
             entry(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 
 from densitycam.culture.advice import SplitPlan
@@ -19,7 +18,8 @@ from densitycam.report.numbers import (
     format_grams,
     format_ml,
 )
-from densitycam.report.text import ACTION_WORDS, WIDTH, bullet, shorten
+from densitycam.report.text import ACTION_WORDS, table_line
+from densitycam.wording import bullet, entry, paragraph, shorten
 
 __all__ = ["bottles_text", "do_words", "headline", "today_text"]
 
@@ -102,15 +102,7 @@ def _row(line: VesselLine) -> str:
         f"{density:<{_DENSITY}} {trend:<{_TREND}} "
     )
     words = "; ".join(p for p in (do_words(line), _signs(line)) if p)
-    if len(start) + len(words) <= WIDTH:
-        return f"{start}{words}".rstrip()
-    return textwrap.fill(
-        words,
-        WIDTH,
-        initial_indent=start,
-        subsequent_indent=" " * (len(start) + 2),
-        break_on_hyphens=False,
-    )
+    return table_line(start, words)
 
 
 def _amounts(plan: SplitPlan) -> str:
@@ -181,13 +173,11 @@ def today_text(lines: Sequence[VesselLine]) -> str:
         name = line.today.history.vessel.name
         parts += [
             "",
-            textwrap.fill(
-                f"{name}: {said[0]}", WIDTH, subsequent_indent="  ", break_on_hyphens=False
-            ),
+            paragraph(f"{name}: {said[0]}", indent=2),
         ]
         parts += [bullet(sentence) for sentence in said[1:]]
     if any(line.today.advice.plan is not None for line in lines):
-        parts += ["", textwrap.fill(_CAUTION, WIDTH, break_on_hyphens=False)]
+        parts += ["", paragraph(_CAUTION)]
     return "\n".join(parts)
 
 
@@ -224,14 +214,5 @@ def bottles_text(bottles: Sequence[tuple[BottleRecord, BottleState]]) -> str:
             entries.append(("Past", bottle_line(bottle, state)))
         elif state.state == "do not use":
             entries.append(("Do not use", bottle_line(bottle, state)))
-    parts += [
-        textwrap.fill(
-            text,
-            WIDTH,
-            initial_indent=f"  {label:<12}",
-            subsequent_indent=" " * 14,
-            break_on_hyphens=False,
-        )
-        for label, text in entries
-    ]
+    parts += [entry(f"  {label}", text) for label, text in entries]
     return "\n".join(parts)

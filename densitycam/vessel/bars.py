@@ -186,7 +186,7 @@ def read_bars(
     wet = slice(int(np.mean(fluid[-1])) - round(6.0 * s), round(len(rows) - 8.0 * s))
     glare = _in_glare(through[wet])
     if glare.mean() > LARGEST_GLARE:
-        raise refuse("glare", f"over {glare.mean():.0%} of the part that is read")
+        raise refuse("glare", f"over {100 * glare.mean():.0f} % of the part that is read")
     spots = find_spots(pixels[wet], px_per_mm=s)
     spots_share, left_out = spotted_share(spots, px_per_mm=s), 0.0
     if spots_share > BUBBLY:
@@ -330,7 +330,7 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
             burnt.append(float(np.mean(raw > BRIGHTEST_WHITE)) / WHITE_SHARE)
             profiles.append(median(window(view.light, place, every=every), axis=1))
     if burnt and min(burnt) > MOST_BURNT:
-        raise refuse("clipped", f"{min(burnt):.0%} of the white bars beside the vessel")
+        raise refuse("clipped", f"{100 * min(burnt):.0f} % of the white bars beside the vessel")
     profiles = [p for p, share in zip(profiles, burnt, strict=True) if share <= MOST_BURNT]
     if not profiles:  # a vessel as wide as the field: the outermost columns are all there is
         for x in (field.x_mm + 1.0, field.right_mm - 5.0):

@@ -7,7 +7,7 @@ import json
 
 def test_a_split_is_logged_and_corrected(run, slim):
     words = ("split", "--vessel", "slim", "--when", "2026-04-02 18:00", "--kept-ml")
-    assert "kept 125 of 500 mL (25%)" in run(*words, "125").output
+    assert "kept 125 of 500 mL (25 %)" in run(*words, "125").output
     found = json.loads(run(*words, "100", "--total-ml", "400", "--json").output)
     assert found == {
         "vessel": "slim",
@@ -21,7 +21,7 @@ def test_a_split_is_logged_and_corrected(run, slim):
 
 def test_a_day_without_a_time_is_said_to_come_after_its_photos(run, slim):
     text = run("split", "--vessel", "slim", "--when", "2026-04-02", "--kept-ml", "125").output
-    assert "slim, 2026-04-02: kept 125 of 500 mL (25%)." in text
+    assert "slim, 2026-04-02: kept 125 of 500 mL (25 %)." in text
     assert "It counts as after that day's last photo." in text
     assert "after that day's last photo" in " ".join(run("split", "--help").output.split())
 
