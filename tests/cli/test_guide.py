@@ -72,6 +72,7 @@ def walked(shelf):
     patch.chdir(shelf)
     patch.setenv("DENSITYCAM_JOURNAL", str(shelf / "journal.sqlite"))
     patch.setenv("PATH", str(Path(sys.executable).parent), prepend=":")
+    patch.setenv("PYTHONWARNINGS", "error")  # in workers and pipes too
     said: dict[str, list[tuple[str, int, str]]] = {}
     today = f"{datetime.now():%Y-%m-%d}"
     for topic in WALKED:
