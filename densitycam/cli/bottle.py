@@ -122,9 +122,11 @@ def add(
             ),
             None,
         )
-    kept = journal.add_bottle(filling.bottle)
-    if label is not None:
-        _write_labels(settings, [kept], label, paper)
+    # Without its label the bottle is not kept either: repeated, there would be two.
+    with journal.transaction():
+        kept = journal.add_bottle(filling.bottle)
+        if label is not None:
+            _write_labels(settings, [kept], label, paper)
     if as_json:
         echo_json(_as_json(kept, settings))
         return

@@ -40,6 +40,13 @@ COMMANDS = (
 #: The file of a command whose name Python keeps for itself.
 FILES = {"import": "import_export"}
 
+#: What a system says of a disk or of rights, which is no fault of ours.
+_OF_THE_DISK = frozenset(
+    getattr(errno, name)
+    for name in ("EACCES", "EPERM", "EROFS", "EIO", "EDQUOT", "EFBIG", "ESTALE", "ENODEV")
+    if hasattr(errno, name)
+)
+
 #: System libraries that opencv-python needs and a bare server lacks, with their Debian package.
 _SYSTEM_PACKAGES = {
     "libGL.so": "libgl1",
@@ -87,10 +94,17 @@ class Commands(click.Group):
         except DensitycamError as error:
             raise click.ClickException(" ".join(str(error).split())) from error
         except OSError as error:
-            if error.errno != errno.ENOSPC:
+            if error.errno == errno.ENOSPC:
+                raise click.ClickException(
+                    "There is no room left where the output goes. Make room there; an entry may be "
+                    "kept all the same, so look before you run it again."
+                ) from error
+            if error.errno not in _OF_THE_DISK:
                 raise
+            where = f" {error.filename}" if error.filename else ""
             raise click.ClickException(
-                "There is no room left where the output goes. Make room there, and run it again."
+                f"The system refuses to read or write{where}: {error.strerror}. Check the disk "
+                "and who may use what lies there, then repeat."
             ) from error
         except ImportError as error:
             package = missing_system_package(str(error))
@@ -100,6 +114,23 @@ class Commands(click.Group):
                 f"opencv-python needs a system library that is missing ({error}). On Debian or "
                 f"Ubuntu install it with: apt-get install {package}"
             ) from error
+        except Exception as error:
+            trouble = _journals_trouble(error, ctx)
+            if trouble is None:
+                raise
+            raise click.ClickException(trouble) from error
+
+
+def _journals_trouble(error: Exception, ctx: click.Context) -> str | None:
+    """Return what SQLite met while it read a journal; None for any other fault."""
+    import sqlite3
+
+    if not isinstance(error, sqlite3.DatabaseError):
+        return None
+    from densitycam.journal.place import journal_path
+    from densitycam.journal.schema import trouble_of
+
+    return str(trouble_of(error, str(journal_path(ctx.find_root().obj))))
 
 
 def missing_system_package(message: str) -> str | None:

@@ -80,9 +80,11 @@ def command(
     at = check_not_ahead(when) or now()
     split = split_of(vessel, at, kept_ml=kept_ml, total_ml=total_ml)
     settings = own_settings(ctx, journal)
-    filled = keep_split(journal, vessel, split, settings, bottle_ml=bottle_ml)
-    if filled is not None and label is not None:
-        write_label(settings, filled[1], label)
+    # Without its label the split is not kept either: repeated, it would fill a second bottle.
+    with journal.transaction():
+        filled = keep_split(journal, vessel, split, settings, bottle_ml=bottle_ml)
+        if filled is not None and label is not None:
+            write_label(settings, filled[1], label)
     if as_json:
         echo_json({**plain(split), "bottle": None if filled is None else filled[1]})
         return

@@ -9,7 +9,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
-from densitycam.journal.schema import APPLICATION_ID
+from densitycam.journal.schema import APPLICATION_ID, open_to_read
 
 #: How long a backup waits for a program that is writing [s].
 _WAIT_S = 60.0
@@ -63,9 +63,8 @@ def back_up(journal: Path, target: Path) -> int:
             )
     half = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
     try:
-        uri = f"{journal.resolve().as_uri()}?mode=ro"
         with (
-            closing(sqlite3.connect(uri, uri=True, timeout=_WAIT_S)) as source,
+            closing(open_to_read(journal, wait_s=_WAIT_S)) as source,
             closing(sqlite3.connect(half)) as copy,
         ):
             if source.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
@@ -105,8 +104,7 @@ def back_up(journal: Path, target: Path) -> int:
 def _is_journal(path: Path) -> bool:
     """Whether a file is a journal of ours, of whatever version."""
     try:
-        uri = f"{path.resolve().as_uri()}?mode=ro"
-        with closing(sqlite3.connect(uri, uri=True)) as db:
+        with closing(open_to_read(path)) as db:
             return bool(db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID)
     except sqlite3.Error:
         return False

@@ -205,8 +205,8 @@ def open_database(path: Path) -> sqlite3.Connection:
     Raises
     ------
     DensitycamError
-        When the place cannot be written, the file is no SQLite file or another program's, or
-        its schema is newer than this software.
+        When the place cannot be written, another program holds the file, it is no SQLite file
+        or another program's, or its schema is newer than this software.
     """
     if path.is_dir():
         raise DensitycamError(
@@ -220,13 +220,34 @@ def open_database(path: Path) -> sqlite3.Connection:
     try:
         connection = sqlite3.connect(path, timeout=_BUSY_TIMEOUT_S)
         return prepare(connection, name=str(path), file=path)
-    except (sqlite3.OperationalError, OSError) as error:
-        raise _cannot_write(path, error) from error
     except sqlite3.DatabaseError as error:
-        raise DensitycamError(
-            f"{path} is not a journal: {error}.",
-            "Name another file with --journal, or put a backup of the journal in its place.",
-        ) from error
+        raise trouble_of(error, str(path)) from error
+    except OSError as error:
+        raise _cannot_write(path, error) from error
+
+
+def open_to_read(path: Path, *, wait_s: float | None = None) -> sqlite3.Connection:
+    """Open a journal's file to read it as it is; it is neither made nor brought up to date.
+
+    A run that was killed in the middle of a change leaves SQLite something to undo, which a
+    connection that may only read cannot do: where the file may be written, this one may.
+
+    Parameters
+    ----------
+    path : Path
+        An existing file.
+    wait_s : float or None
+        How long a program that is writing is waited for [s]; None for as long as usual.
+
+    Raises
+    ------
+    sqlite3.DatabaseError
+        As SQLite raises them.
+    """
+    uri = f"{path.resolve().as_uri()}?mode=rw"
+    return sqlite3.connect(
+        uri, uri=True, timeout=_BUSY_TIMEOUT_S if wait_s is None else wait_s, isolation_level=None
+    )
 
 
 def prepare(
@@ -277,10 +298,11 @@ def _prepare(connection: sqlite3.Connection, name: str, file: Path | None) -> No
                 connection.execute(statement)
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        if connection.in_transaction:  # a full disk makes SQLite roll back by itself
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
 
 
 def _keep_copy(path: Path, version: int) -> None:
@@ -294,9 +316,15 @@ def _keep_copy(path: Path, version: int) -> None:
     half.unlink(missing_ok=True)
     # A connection of its own reads the last committed state while ours holds the lock.
     uri = f"{path.resolve().as_uri()}?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True)) as source, closing(sqlite3.connect(half)) as out:
-        source.backup(out)
-    os.replace(half, copy)
+    try:
+        with (
+            closing(sqlite3.connect(uri, uri=True)) as source,
+            closing(sqlite3.connect(half)) as out,
+        ):
+            source.backup(out)
+        os.replace(half, copy)
+    finally:
+        half.unlink(missing_ok=True)
 
 
 def _version(connection: sqlite3.Connection) -> int:
@@ -322,6 +350,61 @@ def _check_ours(connection: sqlite3.Connection, name: str) -> None:
             f"{version}, and this one, {__version__}, knows versions up to {SCHEMA_VERSION}.",
             "Upgrade densitycam, or name another journal with --journal.",
         )
+
+
+#: What SQLite says of a file, by a part of its words, as what is wrong and what to do.
+_TROUBLES = (
+    (
+        "locked",
+        "is held by another program, which was waited for",
+        "Let that program end, then repeat.",
+    ),
+    ("disk is full", "has no room left on its disk", "Make room there, then repeat."),
+    (
+        "readonly",
+        "may only be read",
+        "Get the right to write to it and to its folder, or copy it to a folder of yours and name "
+        "the copy with --journal.",
+    ),
+    (
+        "disk I/O",
+        "cannot be read or written: its disk is full, gone or faulty",
+        "Check the disk and its room, then repeat.",
+    ),
+    (
+        "malformed",
+        "is damaged",
+        "Keep the file as it is, and put a backup in its place.",
+    ),
+    (
+        "not a database",
+        "is not a journal",
+        "Name another file with --journal, or put a backup of the journal in its place.",
+    ),
+    (
+        "unable to open",
+        "cannot be opened or written",
+        "Name a file in a folder you may write to with --journal, or use --no-journal.",
+    ),
+)
+
+
+def trouble_of(error: sqlite3.Error, name: str) -> DensitycamError:
+    """Return in a keeper's words what SQLite cannot do with a journal.
+
+    Parameters
+    ----------
+    error : sqlite3.Error
+        As it was raised. Its number is not known to Python 3.10, its words have not changed.
+    name : str
+        What to call the journal.
+    """
+    for part, problem, advice in _TROUBLES:
+        if part in str(error):
+            return DensitycamError(f"The journal {name} {problem} ({error}).", advice)
+    return DensitycamError(
+        f"The journal {name} cannot be used: {error}.", "Go back to a backup, or report this."
+    )
 
 
 def _cannot_write(path: Path, error: Exception) -> DensitycamError:

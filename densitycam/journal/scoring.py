@@ -287,7 +287,8 @@ def measure(
     Raises
     ------
     DensitycamError
-        When there is no such file or it cannot be read.
+        When there is no such file, it cannot be read, or it holds other bytes than those of the
+        hash: it was changed meanwhile, or is still being copied.
     """
     record = partial(
         PhotoRecord,
@@ -305,6 +306,8 @@ def measure(
     try:
         photo = _read(path, optics, prints)
     except PhotoRefusedError as refusal:
+        if content_hash(path) != sha256:  # half of it, as it was being copied
+            raise _changed(path) from None
         taken_at, time_source, utc_offset = _time_of_refused(path, refusal)
         return (
             record(
@@ -318,6 +321,8 @@ def measure(
             ),
             None,
         )
+    if photo.sha256 != sha256:
+        raise _changed(path)
     return (
         record(
             taken_at=photo.taken_at.replace(microsecond=0),
@@ -332,6 +337,12 @@ def measure(
             pixels=hashlib.sha256(photo.upright_rgb.tobytes()).hexdigest(),
         ),
         photo,
+    )
+
+
+def _changed(path: Path) -> DensitycamError:
+    return DensitycamError(
+        f"{path} changed while it was read.", "Repeat the command when it has been copied whole."
     )
 
 

@@ -73,10 +73,13 @@ def keep_snap(
         Where the photo was not measured, or shows another vessel: after it was kept.
     """
     new = journal.find_photo(record.sha256, vessel.name) is None
-    record, copy = journal.keep_photo(record)
+    # One change: the photo with its density, or neither.
+    with journal.transaction():
+        record, copy = journal.keep_photo(record)
+        if record.status != "refused":
+            history = vessel_history(journal, vessel, settings)
     if record.status == "refused":
         raise refusal_of(record)
-    history = vessel_history(journal, vessel, settings)
     stranger = next((s for s in history.strangers if s.id == record.id), None)
     if stranger is not None:
         raise refusal_of(stranger)

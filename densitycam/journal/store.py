@@ -6,7 +6,7 @@ import difflib
 import math
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
@@ -36,7 +36,7 @@ from densitycam.journal.logbook import (
     kind_of,
     record_of,
 )
-from densitycam.journal.schema import open_database, prepare
+from densitycam.journal.schema import open_database, open_to_read, prepare, trouble_of
 from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import Reading
 from densitycam.vessel.record import VesselRecord
@@ -258,6 +258,7 @@ class Journal:
 
     def __init__(self, path: Path) -> None:
         self._db = open_database(Path(path))
+        self._name = str(path)
         self._depth = 0
 
     @classmethod
@@ -278,16 +279,13 @@ class Journal:
         path = Path(path)
         if path.exists():
             try:
-                uri = f"{path.resolve().as_uri()}?mode=ro"
-                with closing(sqlite3.connect(uri, uri=True)) as source:
+                with closing(open_to_read(path)) as source:
                     source.backup(memory)
             except sqlite3.DatabaseError as error:
                 memory.close()
-                raise DensitycamError(
-                    f"{path} cannot be read as a journal: {error}.",
-                    "Name another file with --journal, or put a backup in its place.",
-                ) from error
+                raise trouble_of(error, str(path)) from error
         journal = cls.__new__(cls)
+        journal._name = str(path)
         journal._db = prepare(memory, name=str(path))  # the file itself is not touched
         journal._depth = 0
         return journal
@@ -329,19 +327,15 @@ class Journal:
             self._depth += 1
             try:
                 yield
+                self._db.execute("COMMIT")  # a program that reads may be in its way for too long
             except BaseException:
                 if self._db.in_transaction:  # a full disk makes SQLite roll back by itself
                     self._db.execute("ROLLBACK")
                 raise
-            else:
-                self._db.execute("COMMIT")
             finally:
                 self._depth -= 1
         except sqlite3.OperationalError as error:
-            raise DensitycamError(
-                f"The journal cannot be written: {error}.",
-                "Check that no other program holds it and that its disk has room, then repeat.",
-            ) from error
+            raise trouble_of(error, self._name) from error
 
     # Vessels
 
@@ -691,12 +685,15 @@ class Journal:
         return tuple(_photo_record(row) for row in rows)
 
     def set_estimates(self, estimates: Iterable[tuple[int, Estimate]]) -> None:
-        """Replace the estimates of photos, given by their numbers, all at once."""
-        with self.transaction():
-            self._db.executemany(
-                "UPDATE photos SET estimate = ? WHERE id = ?",
-                [(to_json(estimate), number) for number, estimate in estimates],
-            )
+        """Replace the estimates of photos, given by their numbers, all at once.
+
+        They are reckoned anew at every look: where only they were to be written and the journal
+        cannot be, nothing is, and the look goes on.
+        """
+        changes = [(to_json(estimate), number) for number, estimate in estimates]
+        # Inside a larger change SQLite's own error is raised, and all of it is given up.
+        with suppress(DensitycamError), self.transaction():
+            self._db.executemany("UPDATE photos SET estimate = ? WHERE id = ?", changes)
 
     # Slides
 

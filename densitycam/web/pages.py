@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import datetime
 
 from flask import Blueprint, Flask, Response, render_template, request
@@ -10,6 +11,7 @@ from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 
 from densitycam.errors import DensitycamError
+from densitycam.journal.schema import trouble_of
 from densitycam.report.numbers import format_day, format_density, format_ml, format_slide
 from densitycam.report.page import STYLE
 from densitycam.web import (
@@ -21,7 +23,7 @@ from densitycam.web import (
     start_views,
     vessel_views,
 )
-from densitycam.web.asked import close_journal
+from densitycam.web.asked import close_journal, place
 
 __all__ = ["add_pages"]
 
@@ -49,6 +51,7 @@ def add_pages(app: Flask) -> None:
         app.register_blueprint(module.views)
     app.teardown_appcontext(close_journal)
     app.register_error_handler(DensitycamError, _mendable)
+    app.register_error_handler(sqlite3.DatabaseError, _journals_trouble)
     app.register_error_handler(HTTPException, _refused)
     app.jinja_env.filters |= {
         "day": format_day,
@@ -84,6 +87,12 @@ def style() -> Response:
 def _mendable(error: DensitycamError) -> tuple[str, int]:
     """Say what is wrong and what to do next; nothing was changed."""
     return _fault(error.problem, error.advice, request.values.get("vessel", "")), 400
+
+
+def _journals_trouble(error: sqlite3.DatabaseError) -> tuple[str, int]:
+    """Say what SQLite met while it read the journal: held by another program, damaged."""
+    said = trouble_of(error, place().journal_path.name)
+    return _fault(said.problem, said.advice, ""), 503
 
 
 def _refused(error: HTTPException) -> tuple[str, int, dict[str, str]] | HTTPException:
