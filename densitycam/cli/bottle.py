@@ -20,6 +20,7 @@ from densitycam.cli.options import (
     now,
     open_journal,
     own_settings,
+    say_clock,
     when_option,
 )
 from densitycam.wording import entry, paragraph
@@ -132,6 +133,7 @@ def add(
         return
     for line in filled_lines(filling, kept, settings):
         click.echo(line)
+    say_clock(journal, when)
     if label is not None:
         click.echo(f"Wrote {label}. Print it at 100 % and cut it out.")
 
@@ -180,7 +182,9 @@ def list_command(ctx: click.Context, everything: bool, as_json: bool) -> None:
     full = journal.bottles()
     facts = _facts(settings, full)
     by_label = {bottle.label: bottle for bottle in full}
-    states = bottle_states([bottle.as_bottle() for bottle in full], facts, now())
+    # By a clock that lies behind, a bottle may be of later than now.
+    at = max([now(), *(bottle.filled_at for bottle in full)])
+    states = bottle_states([bottle.as_bottle() for bottle in full], facts, at)
     empty = [b for b in journal.bottles(in_hand=False) if not b.left_ml] if everything else []
     if as_json:
         shown = [
@@ -198,6 +202,7 @@ def list_command(ctx: click.Context, everything: bool, as_json: bool) -> None:
         click.echo(paragraph(line, indent=2))
     for bottle in empty:
         click.echo(use_words(bottle, bottle.uses[-1]))
+    say_clock(journal)
     for one in facts.values():
         click.echo(entry("Keeping", keeping_words(one)))
 
@@ -257,6 +262,7 @@ def _take(
         return
     (done,) = [use for use in after.uses if after.uses.count(use) > before.uses.count(use)][:1]
     click.echo(use_words(after, done))
+    say_clock(journal, when)
     if before.suspect and kind == "used":
         click.echo("It is marked as suspect: do not feed from it.")
 

@@ -18,6 +18,7 @@ from densitycam.cli.options import (
     json_option,
     now,
     open_journal,
+    say_clock,
     when_option,
 )
 from densitycam.errors import DensitycamError
@@ -279,6 +280,7 @@ def command(
     if kept.drift:
         click.echo(entry("Drift", kept.drift))
     click.echo(f"Kept in the journal as slide {kept.slide.id} of {vessel.name}.")
+    say_clock(journal, when)
     if paired is not None and result.slide.cells:
         click.echo(f'To let it calibrate: densitycam calibrate --vessel "{vessel.name}"')
 

@@ -168,7 +168,9 @@ def _of_bottle(journal: Journal, settings: Settings, number: int) -> _Harvest:
             f"Bottle {number} is empty.", "See what there is with densitycam bottle list."
         )
     facts = thresholds_of(settings, load_species(bottle.species))[1]
-    (state,) = bottle_states([bottle.as_bottle()], {bottle.species: facts}, now())
+    (state,) = bottle_states(
+        [bottle.as_bottle()], {bottle.species: facts}, max(now(), bottle.filled_at)
+    )
     if state.state in ("past its time", "do not use"):
         raise DensitycamError(f"Bottle {number} is not to be fed.", state.sentence)
     if bottle.cells_per_ml is None:

@@ -292,6 +292,7 @@ OUTPUTS: dict[str, Fields | str] = {
     ),
     "today": (
         ("at", "time", "The moment that it is told for."),
+        ("clock", "text", "That this computer's clock is behind the journal; else empty."),
         ("vessels", "[vessel today]", "The most urgent first."),
         ("bottles", "[bottle in the cold]", "Which to use first stands first."),
     ),

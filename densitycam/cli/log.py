@@ -16,6 +16,7 @@ from densitycam.cli.options import (
     json_option,
     now,
     open_journal,
+    say_clock,
     when_option,
 )
 
@@ -344,6 +345,7 @@ def _keep(
     click.echo(log_line(record))
     if replaced is not None:
         click.echo(f"It replaces: {log_words(replaced)}.")
+    say_clock(journal, when)
 
 
 def _as_json(record: Any) -> dict[str, object]:

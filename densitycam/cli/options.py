@@ -175,6 +175,23 @@ def open_journal(ctx: click.Context, *, keep: bool = True) -> Journal:
     return ctx.with_resource(journal)
 
 
+def say_clock(journal: Journal, when: datetime | None = None) -> None:
+    """Say that this computer's clock is behind the journal, where its time was taken for now.
+
+    Parameters
+    ----------
+    journal : Journal
+        Which.
+    when : datetime or None
+        The time that the user gave: then nothing hangs on the clock.
+    """
+    from densitycam.journal.clocks import clock_doubt
+
+    doubt = "" if when is not None else clock_doubt(journal, now())
+    if doubt:
+        click.echo(entry("Clock", doubt))
+
+
 def settings_place(ctx: click.Context) -> Path:
     """Return the settings file that belongs to the journal in use."""
     from densitycam.journal.place import journal_path

@@ -18,6 +18,7 @@ from densitycam.cli.options import (
     now,
     open_journal,
     own_settings,
+    say_clock,
     when_option,
 )
 
@@ -92,6 +93,7 @@ def command(
     if filled is not None:
         for line in filled_lines(*filled, settings):
             click.echo(line)
+    say_clock(journal, when)
     if label is not None:
         click.echo(f"Wrote {label}. Print it at 100 % and cut it out.")
 

@@ -9,6 +9,7 @@ import click
 
 from densitycam.cli.options import (
     echo_json,
+    entry,
     journal_option,
     json_option,
     now,
@@ -37,6 +38,7 @@ def command(ctx: click.Context, when: datetime | None, as_json: bool) -> None:
     \b
     densitycam today
     """  # noqa: D301
+    from densitycam.journal.clocks import clock_doubt
     from densitycam.journal.morning import cold_bottles, morning
     from densitycam.report.today_text import bottles_text, today_text
 
@@ -45,10 +47,12 @@ def command(ctx: click.Context, when: datetime | None, as_json: bool) -> None:
     at = when or now()
     lines = morning(journal, settings, at)
     bottles = cold_bottles(journal, settings, at)
+    doubt = "" if when is not None else clock_doubt(journal, at)
     if as_json:
         echo_json(
             {
                 "at": at,
+                "clock": doubt,
                 "vessels": [_as_json(line) for line in lines],
                 "bottles": [
                     {**_plain(bottle), "left_ml": bottle.left_ml, "state": state.state,
@@ -62,6 +66,8 @@ def command(ctx: click.Context, when: datetime | None, as_json: bool) -> None:
         click.echo("No vessel yet. Describe one: densitycam vessel NAME --species ...")
     else:
         click.echo(today_text(lines))
+    if doubt:
+        click.echo(f"\n{entry('Clock', doubt)}")
     cold = bottles_text(bottles)
     if cold:
         click.echo(f"\n{cold}")

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 from densitycam.journal.batches import batch_begin
 from densitycam.journal.history import DatedReading, VesselHistory
+from densitycam.journal.store import Journal
 from densitycam.wording import days_words
 
 #: Clocks of a phone and a computer that differ by less are taken for equal. Our own choice.
@@ -55,6 +56,32 @@ def misdated(history: VesselHistory, now: datetime) -> tuple[tuple[DatedReading,
                 )
             )
     return tuple(found)
+
+
+def clock_doubt(journal: Journal, now: datetime) -> str:
+    """Say that the computer's clock lies behind what the journal holds.
+
+    Parameters
+    ----------
+    journal : Journal
+        Which.
+    now : datetime
+        By this computer's clock, local, naive.
+
+    Returns
+    -------
+    str
+        Two sentences; "" where the clock agrees, to `CLOCKS_AGREE`.
+    """
+    newest = journal.newest_at()
+    if newest is None or newest <= now + CLOCKS_AGREE:
+        return ""
+    return (
+        f"The journal's newest entry is of {newest:%Y-%m-%d %H:%M}, {_span(newest - now)} ahead of "
+        f"this computer's clock, {now:%Y-%m-%d %H:%M}: either is wrong, and what lies ahead does "
+        "not count yet. Set the clock; what was logged by a wrong one densitycam log undo takes "
+        "back."
+    )
 
 
 def doubts(

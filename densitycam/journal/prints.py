@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from densitycam.card.profile import PrintProfile, mean_profile
 from densitycam.errors import DensitycamError, PhotoRefusedError
-from densitycam.journal.scoring import content_hash, measuring_version
+from densitycam.journal.scoring import changed, content_hash, measuring_version
 from densitycam.journal.store import Journal, PrintRecord
 
 #: A subfolder of this name holds photos of the bare card.
@@ -79,8 +79,8 @@ def register(
     """
     files = {content_hash(path): path for path in reversed(photos)}
     measured = measured or measure_print
-    profiles = {sha256: measured(path) for sha256, path in files.items()}
-    return _keep(journal, files, profiles, registered_at)
+    profiles = {sha256: _measured_whole(measured, path, sha256) for sha256, path in files.items()}
+    return _keep(journal, files, profiles, _after_all(journal, registered_at))
 
 
 def register_folder(
@@ -120,6 +120,7 @@ def register_folder(
             failed.append((path, str(error)))
     # What was registered from these photos before, were it without those that failed then.
     known = next((p for p in journal.prints() if p.sources and set(p.sources) <= set(files)), None)
+    registered_at = _after_all(journal, registered_at)
     if known is not None and known.software_version != measuring_version():
         # Measured anew by this version, it takes the place it had among the user's prints.
         registered_at = known.registered_at
@@ -130,7 +131,7 @@ def register_folder(
         if sha256 in settled:
             continue
         try:
-            profiles[sha256] = measured(path)
+            profiles[sha256] = _measured_whole(measured, path, sha256)
         except DensitycamError as error:
             failed.append((path, str(error)))
     if known is not None and not profiles:
@@ -144,6 +145,25 @@ def register_folder(
         return _keep(journal, files, profiles, registered_at), tuple(failed)
     except DensitycamError as error:
         return None, (*failed, (next(iter(files.values())), str(error)))
+
+
+def _measured_whole(
+    measured: Callable[[Path], PrintProfile], path: Path, sha256: str
+) -> PrintProfile:
+    """Measure a photo, and see that it still holds the bytes whose hash was taken before."""
+    profile = measured(path)
+    if content_hash(path) != sha256:
+        raise changed(path)
+    return profile
+
+
+def _after_all(journal: Journal, at: datetime) -> datetime:
+    """Return a moment, or one after the newest print's: by it the newest is known.
+
+    A clock that was set back would else leave an earlier print in use.
+    """
+    newest = max((p.registered_at for p in journal.prints()), default=at)
+    return at if newest <= at else newest + timedelta(seconds=1)
 
 
 def _keep(

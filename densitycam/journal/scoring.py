@@ -307,7 +307,7 @@ def measure(
         photo = _read(path, optics, prints)
     except PhotoRefusedError as refusal:
         if content_hash(path) != sha256:  # half of it, as it was being copied
-            raise _changed(path) from None
+            raise changed(path) from None
         taken_at, time_source, utc_offset = _time_of_refused(path, refusal)
         return (
             record(
@@ -322,7 +322,7 @@ def measure(
             None,
         )
     if photo.sha256 != sha256:
-        raise _changed(path)
+        raise changed(path)
     return (
         record(
             taken_at=photo.taken_at.replace(microsecond=0),
@@ -340,7 +340,8 @@ def measure(
     )
 
 
-def _changed(path: Path) -> DensitycamError:
+def changed(path: Path) -> DensitycamError:
+    """Return what to say of a file that holds other bytes than a moment ago."""
     return DensitycamError(
         f"{path} changed while it was read.", "Repeat the command when it has been copied whole."
     )

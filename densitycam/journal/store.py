@@ -1083,6 +1083,19 @@ class Journal:
             )
         return self.bottle(number)
 
+    def newest_at(self) -> datetime | None:
+        """Return the latest moment that anything of the journal is dated, or None."""
+        (stamp,) = self._db.execute(
+            "SELECT max(at) FROM (SELECT max(done_at) AS at FROM splits "
+            "UNION ALL SELECT max(done_at) FROM log UNION ALL SELECT max(filled_at) FROM bottles "
+            "UNION ALL SELECT max(done_at) FROM bottle_uses "
+            "UNION ALL SELECT (SELECT max(counted_at) FROM slides s WHERE s.vessel_id = v.id) "
+            "FROM vessels v "
+            "UNION ALL SELECT (SELECT max(taken_at) FROM photos p WHERE p.vessel_id = v.id) "
+            "FROM vessels v)"
+        ).fetchone()
+        return None if stamp is None else datetime.fromisoformat(stamp)
+
     # Calibrations
 
     def save_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:

@@ -8,6 +8,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from densitycam.errors import DensitycamError
+from densitycam.journal.clocks import clock_doubt
 from densitycam.journal.log_entry import loss_of, top_up_of
 from densitycam.journal.logbook import (
     DoseRecord,
@@ -129,6 +130,8 @@ def _keep(make: Callable[[str], LogRecord]) -> Response:
 def _say(text: str, vessel: str, *, entries: int = 1) -> None:
     """Say what was logged, with a button that takes it back, all its entries."""
     told = {"vessel": vessel, "entry": journal().last_entry(vessel), "entries": entries}
+    if not request.form.get("when") and (doubt := clock_doubt(journal(), now())):
+        flash(doubt, "beside")
     flash({**told, "text": text}, "undo")  # type: ignore[arg-type]  # a session keeps any JSON
 
 

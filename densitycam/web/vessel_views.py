@@ -8,6 +8,7 @@ from werkzeug.wrappers import Response
 
 from densitycam.culture.advice import SplitPlan
 from densitycam.flags import FLAGS
+from densitycam.journal.clocks import clock_doubt
 from densitycam.journal.morning import VesselLine, cold_bottles, morning
 from densitycam.journal.store import Journal
 from densitycam.report.daily_work import bottle_line
@@ -54,7 +55,14 @@ def today() -> str | Response:
         for line in morning(kept, rules, at)
     ]
     bottles = [bottle_line(bottle, state) for bottle, state in cold_bottles(kept, rules, at)]
-    return render_template("today.html", rows=rows, bottles=bottles, at=at, cautions=CAUTIONS)
+    return render_template(
+        "today.html",
+        rows=rows,
+        bottles=bottles,
+        at=at,
+        clock=clock_doubt(kept, at),
+        cautions=CAUTIONS,
+    )
 
 
 def _signs(line: VesselLine) -> list[str]:

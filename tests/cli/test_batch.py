@@ -1,4 +1,4 @@
-"""A folder is scored whole; a second run costs nothing; bad photos and kill -9 lose nothing."""
+"""A folder is scored whole; a second run costs nothing; bad photos lose nothing."""
 
 from __future__ import annotations
 
@@ -12,9 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from another_photo import write_another
 from growth_series import GROWTH
-from killed_batch import kill_again_and_again
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -325,20 +323,6 @@ def _records(journal: Path) -> int:
             db.close()
     except sqlite3.OperationalError:
         return 0
-
-
-def test_kill_9_at_any_moment_loses_nothing_and_needs_no_repair(photo_folder, tmp_path):
-    # Five random moments; tests/benchmarks/kills.py tries fifty.
-    for n in range(8):
-        source = photo_folder / "slim" / f"day{n % 4 + 1}.jpg"
-        write_another(source, photo_folder / "slim" / f"more{n}.jpg", number=n + 1)
-    found = kill_again_and_again(photo_folder, tmp_path, tries=5, seed=20260401)
-    assert found.tries == 5
-    assert found.losses == 0
-    assert found.damaged == 0
-    assert max(found.kept_after) > 0, "a kill must have come after the first photo"
-    assert found.whole_runs > 0
-    assert found.differing == 0
 
 
 def test_a_missing_system_library_is_said_once_and_not_for_every_photo(photo_folder, tmp_path):

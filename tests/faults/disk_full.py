@@ -7,7 +7,6 @@ import random
 import resource
 import shutil
 import subprocess
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,14 +23,14 @@ def small_disk(folder: Path, size: int = _DISK) -> Iterator[Path | None]:
     """Provide a disk that is soon full; None where only root may do that, and nobody is root."""
     folder.mkdir(exist_ok=True)
     words = ["mount", "-t", "tmpfs", "-o", f"size={size},mode=755", "tmpfs", str(folder)]
-    if not sys.platform.startswith("linux") or shutil.which("mount") is None:
-        yield None
-    elif subprocess.run(words, capture_output=True).returncode != 0:
-        yield None
-    else:
-        try:
-            yield folder
-        finally:
+    mounted = (
+        shutil.which("mount") is not None
+        and subprocess.run(words, capture_output=True).returncode == 0
+    )
+    try:
+        yield folder if mounted else None
+    finally:
+        if mounted:
             subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
@@ -83,5 +82,3 @@ def run(scratch: Path, *, tries: int, seed: int, works: Sequence[Work] = WORKS) 
                 if found.tries == tries:
                     break
     return found
-
-

@@ -133,8 +133,8 @@ def unclear(said: Said) -> str:
     errors = [line for line in said.output.splitlines() if line.startswith("Error: ")]
     if said.code != 1 or len(errors) != 1 or not said.output.endswith(f"{errors[0]}\n"):
         return f"exit code {said.code}, {said.output!r}"
-    sentences = re.findall(r"[.!?](?= [A-Z]|$)", errors[0])
-    if len(sentences) < 2 or len(errors[0].split()) > 70 or not errors[0].endswith("."):
+    # What is wrong, and what to do next.
+    if not re.search(r"[.!?:] [A-Z0-9]", errors[0][7:]) or len(errors[0].split()) > 70:
         return errors[0]
     return ""
 

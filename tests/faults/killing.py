@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import random
 import shutil
@@ -12,8 +13,13 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from another_photo import write_another
 from figures import Figures, Said, added, call, gone, is_sound, is_whole, names_in
+from killed_batch import kill_again_and_again
+from web_server import Visitor
 from works import WORKS, Try, Work, contents, home_for, stock, undisturbed
+
+from densitycam.journal.store import Journal
 
 #: These start processes that read photos; kill -9 of a batch has a run of its own.
 ALONE = tuple(w for w in WORKS if not w.by_parts)
@@ -116,11 +122,6 @@ def run_page(scratch: Path, *, tries: int, seed: int) -> Figures:
 
     What was answered as kept must be there when it is started again.
     """
-    from another_photo import write_another
-    from web_server import Visitor
-
-    from densitycam.journal.store import Journal
-
     chance, found = random.Random(seed), Figures()
     home = home_for(WORKS[0], scratch / "home")
     photos, notes = set(), set()
@@ -147,7 +148,10 @@ def run_page(scratch: Path, *, tries: int, seed: int) -> Figures:
                 words += 1
                 if words % 3:
                     text = f"words {words}"
-                    if visitor.post("/note", {"vessel": "slim", "text": text}, token=token).status == 303:
+                    if (
+                        visitor.post("/note", {"vessel": "slim", "text": text}, token=token).status
+                        == 303
+                    ):
                         notes.add(text)
                 else:
                     write_another(stock().photos[0], photo, number=20 * (20 + words))
@@ -170,8 +174,6 @@ def run_page(scratch: Path, *, tries: int, seed: int) -> Figures:
         with Journal(home.journal) as journal:
             held = {n.text for n in journal.log(vessel="slim", kind="note")}
             known = {p.sha256 for p in journal.photos("slim")}
-        import hashlib
-
         files = {
             hashlib.sha256(p.read_bytes()).hexdigest()
             for p in (home.folder / "photos").glob("*/*.jpg")
@@ -191,17 +193,17 @@ def run_page(scratch: Path, *, tries: int, seed: int) -> Figures:
 
 def run_batch(scratch: Path, *, tries: int, seed: int) -> Figures:
     """Kill `densitycam batch`, a whole program with its workers; see tests/killed_batch.py."""
-    from killed_batch import kill_again_and_again
-
     folder = scratch / "photos"
     (folder / "slim").mkdir(parents=True)
     (folder / "vessels.csv").write_text(
         "name,species,working_volume_ml,path_mm,shape\nslim,nannochloropsis,500,20,flat\n"
     )
-    for photo in stock().photos:
+    for n, photo in enumerate(stock().photos):
         shutil.copy(photo, folder / "slim")
+        write_another(photo, folder / "slim" / f"more{n}.jpg", number=20 * (n + 60))
     killed = kill_again_and_again(folder, scratch, tries=tries, seed=seed)
     found = Figures(tries=killed.tries, kept=sum(killed.kept_after))
+    found.kept += killed.whole_runs * 2 * len(stock().photos)
     found.found("lost", "photos that were kept before", killed.losses)
     found.found("damaged", "SQLite finds fault", killed.damaged)
     found.found("damaged", "gone on with, it differs from an undisturbed one", killed.differing)

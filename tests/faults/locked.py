@@ -32,7 +32,8 @@ def held(journal: Path, *, after_s: float, for_s: float) -> Iterator[None]:
         [sys.executable, "-c", _HOLDER, str(journal)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
-    assert other.stdin is not None and other.stdout is not None
+    assert other.stdin is not None
+    assert other.stdout is not None
 
     def ask(what: str) -> None:
         other.stdin.write(f"{what}\n")
@@ -56,6 +57,7 @@ def held(journal: Path, *, after_s: float, for_s: float) -> Iterator[None]:
     finally:
         thread.join()
         other.stdin.close()
+        other.stdout.close()
         other.wait()
 
 

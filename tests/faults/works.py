@@ -1,4 +1,4 @@
-"""Everything that writes, as one list: each command, what it adds to a journal, what file it makes."""
+"""Everything that writes, as one list: each command, and what it adds to a journal or folder."""
 
 from __future__ import annotations
 
@@ -13,11 +13,23 @@ from functools import cache
 from pathlib import Path
 
 from another_photo import write_another
+from figures import (
+    Figures,
+    Rows,
+    Said,
+    added,
+    call,
+    gone,
+    is_sound,
+    is_whole,
+    names_in,
+    rows,
+    unclear,
+)
 from kept_journal import fill
 
 from densitycam.journal.store import Journal
 from densitycam.vessel.record import VesselRecord
-from figures import Figures, Rows, Said, added, call, gone, is_sound, is_whole, names_in, rows, unclear
 
 SLIM = VesselRecord("slim", "nannochloropsis", 500.0, 20.0, "flat")
 
@@ -68,10 +80,22 @@ def stock() -> Stock:
         ("snap", first, "--vessel", "slim"),
         ("split", "--vessel", "jar", "--kept-ml", 125, "--bottle-ml", 90, "--when", "2026-05-06"),
         ("log", "note", "lamp moved", "--vessel", "jar", "--when", "2026-05-07 09:00"),
-        ("count", "--vessel", "jar", "--cells", 390, "--squares", 4, "--reading", 10),
+        (
+            "count",
+            "--vessel",
+            "jar",
+            "--cells",
+            390,
+            "--squares",
+            4,
+            "--reading",
+            10,
+            "--when",
+            "2026-05-10 09:00",
+        ),
         ("settings", "--write"),
         ("today", "--when", "2026-05-14 20:00"),
-    ):
+    ):  # fmt: skip
         said = call(journal, *words)
         assert said.code == 0, said
     other = folder / "other.sqlite"
@@ -279,9 +303,7 @@ class Try:
             return
         self._expect_all(found, "damaged", said, again=True)
 
-    def _expect_all(
-        self, found: Figures, fault: str, said: Said, *, again: bool = False
-    ) -> None:
+    def _expect_all(self, found: Figures, fault: str, said: Said, *, again: bool = False) -> None:
         right, after = self.right, contents(self.work, self.home)
         found.kept += right.adds.total() + len(right.files)
         kept, away = added(self.before, after), gone(self.before, after)
