@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 
+from densitycam.errors import DensitycamError
+
 
 def test_a_split_is_logged_and_corrected(run, slim):
     words = ("split", "--vessel", "slim", "--when", "2026-04-02 18:00", "--kept-ml")
@@ -72,3 +74,18 @@ def test_what_was_spilt_that_day_is_not_in_the_harvest_of_a_split_without_a_time
     text = run(*words, "276", exit_code=1).output
     assert "The bottle's 276 mL are more than the harvest, 400 - 125 mL" in " ".join(text.split())
     assert "Bottle 1, slim, 2026-04-04: 275 mL" in run(*words, "275").output
+
+
+def test_without_its_label_a_split_is_not_kept(run, slim, tmp_path, monkeypatch):
+    def full(*_: object, **__: object) -> None:
+        raise DensitycamError("Cannot write it: No space left on device.", "Make room.")
+
+    words = ("split", "--vessel", slim, "--kept-ml", "125", "--bottle-ml", "300", "--label")
+    with monkeypatch.context() as patch:
+        patch.setattr("densitycam.report.bottle_label.write_labels", full)
+        assert "No space left" in run(*words, tmp_path / "l.pdf", exit_code=1).output
+    assert "0 splits" in run("vessel", slim).output
+    assert "No bottle" in run("bottle", "list").output
+    run(*words, tmp_path / "l.pdf")
+    assert "1 split" in run("vessel", slim).output
+    assert run("bottle", "list").output.count("Bottle ") == 1

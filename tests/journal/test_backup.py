@@ -174,3 +174,33 @@ def test_a_damaged_journal_is_not_passed_off_as_a_backup(journal: Path, tmp_path
     with pytest.raises(DensitycamError, match=r"damaged|cannot be backed up"):
         back_up(journal, tmp_path / "backup.sqlite")
     assert not (tmp_path / "backup.sqlite").exists()
+
+
+#: Changes more than fits its memory, and dies in the middle of it.
+KILLED = """
+import os, sqlite3, sys
+db = sqlite3.connect(sys.argv[1], isolation_level=None)
+db.execute("PRAGMA cache_size = 1")
+db.execute("BEGIN IMMEDIATE")
+for n in range(2000):
+    db.execute("UPDATE log SET text = ?", (f"{n} " * 3000,))
+    db.execute("INSERT INTO vessels (name, species, working_volume_ml, path_mm, shape) "
+               "VALUES (?, 'isochrysis', 500, 60, 'flat')", (f"v{n}",))
+os._exit(9)
+"""
+
+
+def test_a_backup_undoes_what_a_killed_program_left_half_done(journal: Path, tmp_path: Path):
+    before = dump(journal)
+    subprocess.run([sys.executable, "-c", KILLED, str(journal)], check=False)
+    left = journal.with_name(f"{journal.name}-journal")
+    assert left.stat().st_size > 0, "nothing was left to undo"
+    state = journal.read_bytes(), left.read_bytes()
+    back_up(journal, tmp_path / "backup.sqlite")
+    assert dump(tmp_path / "backup.sqlite") == before
+    # Likewise for a look without keeping.
+    journal.write_bytes(state[0])
+    left.write_bytes(state[1])
+    with Journal.copy_in_memory(journal) as looked_at:
+        assert [n.text for n in looked_at.log()] == ["x"]
+        assert len(looked_at.vessels()) == 1

@@ -5,14 +5,22 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
+from kept_journal import JAR
 from test_history import at, history, reading
 
+from densitycam.card.profile import PrintProfile
+from densitycam.counting.slide import count_slide
 from densitycam.culture.series import Split
+from densitycam.errors import DensitycamError
 from densitycam.journal.batches import Batch
-from densitycam.journal.clocks import doubts, misdated
+from densitycam.journal.clocks import clock_doubt, doubts, misdated
 from densitycam.journal.history import VesselHistory, advise_at
+from densitycam.journal.logbook import NoteRecord
+from densitycam.journal.prints import register
+from densitycam.journal.store import Journal, SplitRecord
 
 DOUBLING = [4e6 * 2**day for day in range(5)]
 
@@ -93,3 +101,49 @@ def test_two_photos_alone_a_minute_apart_show_no_growth():
     # Nor of the very same second.
     same = replace(pair, readings=(dated(0, 1e7), dated(0, 1.1e7)))
     assert math.isnan(advise_at(same, 1)[0].rate_per_day)
+
+
+def test_a_computers_clock_behind_the_journal_is_named(tmp_path: Path):
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.add_vessel(JAR)
+        assert clock_doubt(journal, at(0)) == ""
+        journal.add_to_log(NoteRecord("jar", at(3), "here"))
+        journal.add_split(SplitRecord("jar", at(2), 100.0, 500.0))
+        assert clock_doubt(journal, at(3)) == ""
+        assert clock_doubt(journal, at(3) - timedelta(minutes=9)) == ""
+        said = clock_doubt(journal, at(3) - timedelta(hours=1))
+        assert "60 minutes ahead of this computer's clock" in said
+        assert "log undo" in said
+        assert "about a year ahead" in clock_doubt(journal, at(3) - timedelta(days=365))
+        # Whatever is the newest: a photo, a count, a bottle.
+        journal.add_slide("jar", count_slide(cells=400, squares=4), counted_at=at(9))
+        assert f"{at(9):%Y-%m-%d %H:%M}" in clock_doubt(journal, at(3))
+
+
+def test_the_print_measured_last_is_in_use_whatever_the_clock_said(tmp_path: Path):
+    by_clock = {"old.jpg": at(300), "new.jpg": at(0)}  # set back in between
+    whites = {"old.jpg": 0.9, "new.jpg": 0.8}
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        for name, when in by_clock.items():
+            (tmp_path / name).write_text(name)
+            profile = PrintProfile("a4", 1, {"white": (whites[name],) * 3}, 1, 0.0)
+            register(
+                journal,
+                [tmp_path / name],
+                registered_at=when,
+                measured=lambda _, profile=profile: profile,
+            )
+        assert [p.profile.reflectance["white"][0] for p in journal.prints_in_use()] == [0.8]
+
+
+def test_a_bare_card_that_changes_while_it_is_measured_is_not_registered(tmp_path: Path):
+    (tmp_path / "bare.jpg").write_text("one")
+
+    def replaced(path: Path) -> PrintProfile:
+        path.write_text("another")
+        return PrintProfile("a4", 1, {"white": (0.9,) * 3}, 1, 0.0)
+
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        with pytest.raises(DensitycamError, match="changed while it was read"):
+            register(journal, [tmp_path / "bare.jpg"], registered_at=at(0), measured=replaced)
+        assert journal.prints() == ()
