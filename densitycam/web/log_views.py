@@ -131,7 +131,7 @@ def _say(text: str, vessel: str, *, entries: int = 1) -> None:
     """Say what was logged, with a button that takes it back, all its entries."""
     told = {"vessel": vessel, "entry": journal().last_entry(vessel), "entries": entries}
     if not request.form.get("when") and (doubt := clock_doubt(journal(), now())):
-        flash(doubt, "beside")
+        flash(doubt)
     flash({**told, "text": text}, "undo")  # type: ignore[arg-type]  # a session keeps any JSON
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -418,3 +419,35 @@ def test_the_guide_is_on_the_page_with_its_pictures(phone):
     assert phone.client.get(address).mimetype == "image/jpeg"
     for wrong in ("/help/nothing", "/help/picture/..%2Fflags.py", "/help/picture/none.png"):
         assert phone.client.get(wrong).status_code == 404
+
+
+def test_a_computers_clock_behind_the_journal_is_said(phone: Phone, app: Flask, jar: str):
+    assert "ahead of this computer" not in phone.open("/")
+    with journal(app) as kept:
+        kept.add_split(SplitRecord(jar, datetime.now() + timedelta(hours=5), 100.0, 500.0))
+    assert "5 hours ahead of this computer's clock" in phone.open("/")
+    assert "ahead of this computer's clock" in phone.send("/note", vessel=jar, text="hm")
+    at = f"{datetime.now():%Y-%m-%dT%H:%M}"
+    said = phone.send("/note", vessel=jar, text="of a time that was given", when=at)
+    assert "ahead of this computer" not in said
+
+
+def test_a_journal_held_by_another_program_is_said(phone, app, jar, monkeypatch):
+    monkeypatch.setattr("densitycam.journal.schema._BUSY_TIMEOUT_S", 0.05)
+    place = app.config["PLACE"]
+    other = sqlite3.connect(place.journal_path, isolation_level=None)
+    try:
+        other.execute("BEGIN EXCLUSIVE")
+        assert "held by another program" in phone.open("/", 400)
+        other.execute("ROLLBACK")
+        assert NAME in phone.open("/")
+        # In the middle of a page, where it was open already.
+        monkeypatch.setattr(Journal, "vessels", locked)
+        assert "held by another program" in phone.open("/", 503)
+    finally:
+        other.close()
+
+
+def locked(_journal: Journal) -> None:
+    """Read as SQLite does while another program writes."""
+    raise sqlite3.OperationalError("database is locked")
