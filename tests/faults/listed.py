@@ -44,6 +44,7 @@ class Fault:
 
 FAULTS = (
     Fault("disk full", disk_full.run, len(WORKS), 1200, len(WORKS)),
+    Fault("disk full, the page", disk_full.run_page, 5, 300, 5),
     Fault("journal that may only be read", read_only.run, len(WORKS), 480, 50),
     Fault(
         "journal held by another program",
