@@ -79,8 +79,8 @@ def clock_doubt(journal: Journal, now: datetime) -> str:
     return (
         f"The journal's newest entry is of {newest:%Y-%m-%d %H:%M}, {_span(newest - now)} ahead of "
         f"this computer's clock, {now:%Y-%m-%d %H:%M}: either is wrong, and what lies ahead does "
-        "not count yet. Set the clock; what was logged by a wrong one densitycam log undo takes "
-        "back."
+        "not count yet. Set the clock, and take back what a wrong one dated: on the page, or with "
+        "densitycam log undo."
     )
 
 
