@@ -186,6 +186,7 @@ def say_clock(journal: Journal, when: datetime | None = None) -> None:
         The time that the user gave: then nothing hangs on the clock.
     """
     from densitycam.journal.clocks import clock_doubt
+    from densitycam.wording import entry
 
     doubt = "" if when is not None else clock_doubt(journal, now())
     if doubt:

@@ -9,7 +9,6 @@ import click
 
 from densitycam.cli.options import (
     echo_json,
-    entry,
     journal_option,
     json_option,
     now,
@@ -17,6 +16,7 @@ from densitycam.cli.options import (
     own_settings,
     when_option,
 )
+from densitycam.wording import entry
 
 if TYPE_CHECKING:
     from densitycam.journal.bottle_records import BottleRecord

@@ -10,9 +10,10 @@ import os
 import re
 import sqlite3
 import traceback
+import warnings
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -248,8 +249,12 @@ def as_nobody() -> Iterator[None]:
         os.setegid(group)
 
 
-def forget(path: Path) -> None:
-    """Remove a journal with whatever stands beside it under its name."""
-    for one in path.parent.glob(f"{path.name}*"):
-        with suppress(OSError):
-            one.unlink()
+def fork() -> int:
+    """Begin another process that has everything imported; 0 in it, its number here.
+
+    Python 3.12 warns where threads are about, whose locks nobody would open again. Here they wait
+    for work, and hold none.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        return os.fork()

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from another_photo import write_another
-from figures import Figures, Said, added, call, gone, is_sound, is_whole, names_in
+from figures import Figures, Said, added, call, fork, gone, is_sound, is_whole, names_in
 from killed_batch import kill_again_and_again
 from web_server import Visitor
 from works import WORKS, Try, Work, contents, home_for, stock, undisturbed
@@ -29,7 +29,7 @@ def _forked(one: Try) -> tuple[int, Path]:
     """Begin a command in a process of its own, everything imported, so that only its work lasts."""
     told = one.home.folder.parent / "told"
     told.unlink(missing_ok=True)
-    process = os.fork()
+    process = fork()
     if process == 0:
         code = 70
         try:

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from another_photo import write_another
-from figures import Figures, call, is_sound, is_whole, unclear
+from figures import Figures, call, fork, is_sound, is_whole, unclear
 from web_server import Visitor
 from works import WORKS, home_for, stock
 
@@ -49,7 +49,7 @@ def _once(scratch: Path, seed: int, seconds: float, found: Figures) -> None:
     port = int(page.stdout.readline().rsplit(":", 1)[1].split()[0])
     doers = []
     for number, name in enumerate(DOERS):
-        process = os.fork()
+        process = fork()
         if process == 0:
             code = 1
             try:
