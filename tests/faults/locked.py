@@ -85,10 +85,11 @@ def run(
     ):
         while found.tries < tries:
             for work in works:
-                short = chance.random() < 0.5
+                short = found.tries % 2 == 0
                 one = Try(work, home_for(work, scratch / "home"))
                 for_s = usual / 3 if short else 2.5 * usual
-                after_s = 0.0 if chance.random() < 0.5 else chance.uniform(0, 0.1)
+                # Mostly before it begins, else in its middle, unless it is done by then.
+                after_s = 0.0 if chance.random() < 0.7 else chance.uniform(0, 0.1)
                 with held(one.home.journal, after_s=after_s, for_s=for_s):
                     said = one.run()
                 one.judge(said, found)
