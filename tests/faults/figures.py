@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import csv
+import gc
 import hashlib
 import json
 import os
@@ -240,6 +241,9 @@ def as_nobody() -> Iterator[None]:
         yield
         return
     group = os.getegid()
+    # What root's other tests left, such as semaphores, nobody may not clear away.
+    gc.collect()
+    gc.disable()
     os.setegid(65534)
     os.seteuid(65534)
     try:
@@ -247,6 +251,7 @@ def as_nobody() -> Iterator[None]:
     finally:
         os.seteuid(0)
         os.setegid(group)
+        gc.enable()
 
 
 def fork() -> int:
