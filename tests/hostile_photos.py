@@ -70,17 +70,17 @@ def exif_loop() -> bytes:
     # One directory: ExifOffset (0x8769) leads to the directory itself, as does the next one.
     ifd = struct.pack("<HHHIII", 1, 0x8769, 4, 1, 8, 8)
     block = b"Exif\0\0II*\0\x08\0\0\0" + ifd
-    return _with_app1(block)
+    return with_app1(as_jpeg(), block)
 
 
 def exif_claims_gigabytes() -> bytes:
     """Return a JPEG whose EXIF time claims to be 4 GB long."""
     ifd = struct.pack("<HHHIII", 1, 0x9003, 2, 0xFFFFFFF0, 8, 0)
-    return _with_app1(b"Exif\0\0II*\0\x08\0\0\0" + ifd)
+    return with_app1(as_jpeg(), b"Exif\0\0II*\0\x08\0\0\0" + ifd)
 
 
-def _with_app1(block: bytes) -> bytes:
-    plain = as_jpeg()
+def with_app1(plain: bytes, block: bytes) -> bytes:
+    """Return a JPEG with a block of application data (ITU-T T.81, B.2.4.6) at its begin."""
     return plain[:2] + b"\xff\xe1" + struct.pack(">H", len(block) + 2) + block + plain[2:]
 
 

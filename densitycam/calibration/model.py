@@ -19,6 +19,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from densitycam.calibration.checked import check_calibration, number_within
 from densitycam.calibration.estimate import Estimate
 from densitycam.calibration.pigment import Pigment, pigment_of, pigment_signs
 from densitycam.calibration.robust import Block, left_out, robust_posterior
@@ -26,6 +27,7 @@ from densitycam.calibration.signals import CENTRE_DEPTH, SIGNALS, Signal, signal
 from densitycam.calibration.species import species_folder
 from densitycam.counting.slide import SlideCount
 from densitycam.errors import DensitycamError
+from densitycam.json_text import read_json
 from densitycam.student_t import t_quantile
 from densitycam.vessel.blank import SEEN_SIGMAS
 from densitycam.vessel.reading import Reading
@@ -110,6 +112,9 @@ MILKY_LEAP = 0.15
 #: Share of scattering that takes contrast away or turns light back, for the starting gains; an
 #: assumption, good to a factor of two, which is what COMMON_GAIN_SD says.
 _SCATTER_IN_CONTRAST, _SCATTER_IN_MEAN, _LONGER_WAY = 0.20, 0.04, 1.5
+
+#: Between these any cell's cross section lies [um2]; those that ship lie from 1 to 140.
+_CROSS_SECTION_UM2 = (1e-4, 1e6)
 
 
 @dataclass(frozen=True)
@@ -256,16 +261,16 @@ def start_calibration(species_id: str) -> Calibration:
 
     path = Path(species_folder()) / species_id / "start.json"
     try:
-        facts = json.loads(path.read_text(encoding="utf-8"))
-        absorption = float(facts["absorption_675_um2"])
-        scattering = float(facts["scattering_um2"])
-        shares = {"red": float(facts["red_share"]), "green": float(facts["green_share"])}
+        facts = read_json(path.read_text(encoding="utf-8"))
+        absorption = number_within(facts["absorption_675_um2"], *_CROSS_SECTION_UM2)
+        scattering = number_within(facts["scattering_um2"], *_CROSS_SECTION_UM2)
+        shares = {c: number_within(facts[f"{c}_share"], 0.01, 10.0) for c in ("red", "green")}
     except FileNotFoundError:
         raise DensitycamError(
             f"There is no starting calibration for {species_id!r}.",
             "Check the species' name with 'densitycam vessel --help'.",
         ) from None
-    except (ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError) as error:
         raise DensitycamError(
             f"{path.name} of {species_id} cannot be used ({error}).", "Restore the file."
         ) from None
@@ -833,8 +838,9 @@ def predictive_band(
                 continue
             depth = CENTRE_DEPTH * math.exp(x)
             depths, noises, blanks = zip(*usual[name], strict=True)
-            error = math.exp(float(np.interp(depth, depths, noises)) + depth)
-            if SEEN_SIGMAS * error < 1:  # else it is lost, as in `signals_of`
+            log_error = float(np.interp(depth, depths, noises)) + depth
+            if log_error < -math.log(SEEN_SIGMAS):  # else it is lost, as in `signals_of`
+                error = math.exp(log_error)
                 own = error / depth / (1 - SEEN_SIGMAS * error)
                 blank = math.exp(float(np.interp(depth, depths, blanks)))
                 signals.append(Signal(name, x, own, blank / depth, straying))
@@ -968,7 +974,7 @@ def calibration_from_json(text: str) -> Calibration:
         For damaged text or a newer format.
     """
     try:
-        data: dict[str, Any] = json.loads(text)
+        data: dict[str, Any] = read_json(text)
         version = int(data.pop("format"))
         if version > FORMAT:
             raise DensitycamError(
@@ -991,8 +997,10 @@ def calibration_from_json(text: str) -> Calibration:
         data["covariance"] = tuple(tuple(float(v) for v in row) for row in data["covariance"])
         if len(data["coefficients"]) != 13 or any(len(r) != 13 for r in data["covariance"]):
             raise ValueError("13 coefficients and their covariance are needed")
-        return Calibration(**data)
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        calibration = Calibration(**data)
+        check_calibration(calibration)
+        return calibration
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         raise DensitycamError(
             f"This calibration cannot be read ({error}).",
             "Fit it again with 'densitycam calibrate'.",

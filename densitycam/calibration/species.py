@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
@@ -12,6 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from densitycam.errors import DensitycamError
+from densitycam.json_text import read_json
 
 __all__ = ["IN_ORDER", "LARGEST", "SpeciesFacts", "load_species", "species_folder", "species_ids"]
 
@@ -154,7 +154,7 @@ def load_species(species: str, folder: Path | None = None) -> SpeciesFacts:
         raise DensitycamError(f"There is no species called {species!r}.", advice)
     path = root / key / FACTS_FILE
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = read_json(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise DensitycamError(
             f"The species file {path} cannot be read: {error}.", "Mend it or restore the original."

@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass
 
 from densitycam.card.layout import CardLayout, Patch
 from densitycam.errors import DensitycamError
+from densitycam.json_text import read_json
 
 FORMAT = 1
 
@@ -114,7 +115,7 @@ def profile_from_json(text: str) -> PrintProfile:
         For damaged text or a newer format.
     """
     try:
-        data = json.loads(text)
+        data = read_json(text)
         version = int(data.pop("format"))
         if version > FORMAT:
             raise DensitycamError(
@@ -134,7 +135,7 @@ def profile_from_json(text: str) -> PrintProfile:
             photos=int(data["photos"]),
             disagreement=float(data["disagreement"]),
         )
-    except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         raise DensitycamError(
             f"This print profile cannot be read ({error}).",
             "Register the print again with 'densitycam card register'.",

@@ -287,19 +287,24 @@ def command(
 
 def _fillings(text: str, squares: float | None) -> tuple[Filling, ...]:
     """Read --cells: commas between squares, / between fillings."""
+    from densitycam.counting.slide import MOST_CELLS
     from densitycam.counting.tally import Filling
+    from densitycam.counting.typed import whole_typed
 
     fillings = []
     for side in text.split("/"):
-        try:
-            counts = tuple(int(part) for part in side.split(","))
-        except ValueError:
+        words = [part.strip() for part in side.split(",")]
+        typed = [whole_typed(word, most=MOST_CELLS) for word in words]
+        counts = tuple(number for number in typed if number is not None)
+        if len(counts) < len(words):
+            if any(word[:1] == "-" and word[1:].isdecimal() for word in words):
+                raise click.BadParameter(
+                    f"a count cannot be negative: {text[:60]}.", param_hint="--cells"
+                )
             raise click.BadParameter(
-                f"{text!r} is not a whole number, nor a list such as 24,31,27.",
+                f"{text[:60]!r} is not a whole number, nor a list such as 24,31,27.",
                 param_hint="--cells",
-            ) from None
-        if min(counts) < 0:
-            raise click.BadParameter(f"a count cannot be negative: {text}.", param_hint="--cells")
+            )
         if squares is None and len(counts) == 1:
             raise click.UsageError("Say in how many squares with --squares.")
         if squares is not None and len(counts) not in (1, squares):
@@ -312,7 +317,9 @@ def _fillings(text: str, squares: float | None) -> tuple[Filling, ...]:
 
 def _from_csv(how: Tally, path: Path) -> Tally:
     """Read a table of squares: cells, and if they are there filling and dead."""
+    from densitycam.counting.slide import MOST_CELLS
     from densitycam.counting.tally import Filling
+    from densitycam.counting.typed import whole_typed
 
     def fail(line: int, why: str) -> DensitycamError:
         return DensitycamError(f"{path.name}, line {line}: {why}.", "Mend that line.")
@@ -338,12 +345,13 @@ def _from_csv(how: Tally, path: Path) -> Tally:
     for number, row in enumerate(rows, 2):
         counted = {}
         for column in ("cells", "dead"):
-            word = str(row.get(column) or "").strip()
             if column not in names:
                 continue
-            if not word.isdecimal():
-                raise fail(number, f"{column} must be a whole number, not {word!r}")
-            counted[column] = int(word)
+            word = str(row.get(column) or "").strip()
+            whole = whole_typed(word, most=MOST_CELLS)
+            if whole is None:
+                raise fail(number, f"{column} must be a whole number, not {word[:20]!r}")
+            counted[column] = whole
         sides.setdefault(str(row.get("filling") or "").strip(), []).append(counted["cells"])
         dead += counted.get("dead", 0)
     if not sides:
@@ -401,6 +409,7 @@ def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
 
 def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> PhotoRecord | None:
     """Find the record of the photo, measuring it first where the journal has none."""
+    from densitycam.counting.typed import whole_typed
     from densitycam.journal.slide_entry import check_pair, latest_reading
 
     if reading is None:
@@ -408,7 +417,8 @@ def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> Phot
     if reading == "latest":
         record = latest_reading(journal, vessel)
     elif reading.isdecimal():
-        record = journal.photo(int(reading))
+        number = whole_typed(reading, most=10**18)
+        record = journal.photo(10**19 if number is None else number)
     else:
         from densitycam.journal.scoring import PHOTO_SUFFIXES, content_hash, known_or_read
 

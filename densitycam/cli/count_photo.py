@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from densitycam.cli.options import check_places
+from densitycam.counting.slide import MOST_CELLS
+from densitycam.counting.typed import whole_typed
 from densitycam.errors import DensitycamError
 from densitycam.wording import entry
 
@@ -45,15 +47,14 @@ def corrections_of(words: Iterable[str]) -> dict[int, int]:
     found: dict[int, int] = {}
     for word in words:
         square, _, count = word.partition("=")
-        if not (square.strip().isdecimal() and count.strip().isdecimal()):
+        number, cells = (whole_typed(part, most=MOST_CELLS) for part in (square, count))
+        if number is None or cells is None:
             raise click.BadParameter(
                 f"{word!r} is not a square and its count, such as 3=41.", param_hint="--correct"
             )
-        if int(square) in found:
-            raise click.BadParameter(
-                f"square {int(square)} is corrected twice.", param_hint="--correct"
-            )
-        found[int(square)] = int(count)
+        if number in found:
+            raise click.BadParameter(f"square {number} is corrected twice.", param_hint="--correct")
+        found[number] = cells
     return found
 
 

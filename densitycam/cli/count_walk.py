@@ -12,6 +12,7 @@ from densitycam.counting.tally import (
     Filling,
     Tally,
 )
+from densitycam.counting.typed import whole_typed
 from densitycam.errors import DensitycamError
 from densitycam.report.count_text import MOST_IN_SQUARE, running_words
 
@@ -63,11 +64,12 @@ def walk(
             else:
                 say("Nothing is counted in this filling yet.")
             continue
-        elif not word.isdecimal() or int(word) > MOST_IN_SQUARE:
-            say(f"{word!r} is neither a number of cells nor one of u, n, f, q.")
-            continue
         else:
-            side.append(int(word))
+            cells = whole_typed(word, most=MOST_IN_SQUARE)
+            if cells is None:
+                say(f"{word[:20]!r} is neither a number of cells nor one of u, n, f, q.")
+                continue
+            side.append(cells)
         try:
             running = running_words(_with(so_far, sides), half_width, take_back="u takes it back")
         except (ValueError, DensitycamError) as error:
@@ -108,8 +110,9 @@ def _asked_after(ask: Callable[[str], str], say: Callable[[str], None], tally: T
             say(f"{given} is not a number from 0 to {most}.")
         while True:
             word = ask(prompt).strip()
-            if word == "" or (word.isdecimal() and int(word) <= most):
+            number = whole_typed(word, most=most)
+            if word == "" or number is not None:
                 break
-            say(f"{word!r} is not a number from 0 to {most}.")
-        found[field] = int(word) if word else None
+            say(f"{word[:20]!r} is not a number from 0 to {most}.")
+        found[field] = number
     return replace(tally, **found)

@@ -104,12 +104,12 @@ def parse_time(text: str) -> datetime:
     """
     try:
         when = datetime.fromisoformat(text.strip())
-    except ValueError:
+        if when.tzinfo is not None:
+            when = when.astimezone().replace(tzinfo=None)
+    except (ValueError, OverflowError, OSError):  # the latter two: no such moment here
         raise click.BadParameter(
-            f'{text!r} is not a time; write it as 2026-05-09 or "2026-05-09 07:41".'
+            f'{text[:40]!r} is not a time; write it as 2026-05-09 or "2026-05-09 07:41".'
         ) from None
-    if when.tzinfo is not None:
-        when = when.astimezone().replace(tzinfo=None)
     return when.replace(microsecond=0)
 
 

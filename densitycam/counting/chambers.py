@@ -205,6 +205,9 @@ _ALL = (
 #: All chambers by id.
 CHAMBERS: dict[str, Chamber] = {c.id: c for c in _ALL}
 
+#: No chamber is as flat as this, no field as small [mm, mm2].
+_LEAST_SIZE = 1e-6
+
 _OWN = re.compile(r"own:([0-9.eE+-]+)x([0-9.eE+-]+)")
 
 
@@ -214,9 +217,9 @@ def own_chamber(*, depth_mm: float, area_mm2: float) -> Chamber:
     Parameters
     ----------
     depth_mm : float
-        Depth of fluid [mm], > 0 and at most 20.
+        Depth of fluid [mm], 1e-6 to 20.
     area_mm2 : float
-        Area of one counted field [mm2], > 0 and at most 1e4.
+        Area of one counted field [mm2], 1e-6 to 1e4.
 
     Returns
     -------
@@ -230,11 +233,12 @@ def own_chamber(*, depth_mm: float, area_mm2: float) -> Chamber:
         For a size that no chamber has.
     """
     for value, top, what in ((depth_mm, 20.0, "depth in mm"), (area_mm2, 1e4, "area in mm2")):
-        if not 0 < value <= top:
+        if not _LEAST_SIZE <= value <= top:
             raise DensitycamError(
                 f"A counting chamber cannot have a {what} of {value:g}.",
                 "Give the depth under the cover glass in mm and the area of one counted field in "
-                f"mm2 (1 mm2 is 1e6 square micrometres), each above 0; the {what} at most {top:g}.",
+                f"mm2 (1 mm2 is 1e6 square micrometres), each at least {_LEAST_SIZE:g}; the {what} "
+                f"at most {top:g}.",
             )
     return Chamber(
         f"own:{float(depth_mm)!r}x{float(area_mm2)!r}",

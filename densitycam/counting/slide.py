@@ -18,6 +18,9 @@ DILUTION_SD = 0.047
 #: Two-sided 95 % point of the normal distribution.
 Z95 = 1.959963984540054
 
+#: More cells than this are a slip of the hand, as is a smaller part of a square.
+MOST_CELLS, _LEAST_SQUARES = 10**9, 1e-3
+
 
 @dataclass(frozen=True)
 class SlideCount:
@@ -102,8 +105,9 @@ def count_slide(
     Raises
     ------
     ValueError
-        For a cell count that is not whole or negative, squares not above 0 or more than the
-        chamber has, a dilution below 1, a fixative fraction outside 0 to 1, or no filling.
+        For a cell count that is not whole, negative or past `MOST_CELLS`, squares not above 0 or
+        more than the chamber has, a dilution below 1, a fixative fraction outside 0 to 1, or no
+        filling.
     DensitycamError
         For a chamber or square that does not exist.
 
@@ -121,8 +125,12 @@ def count_slide(
     cells = int(cells)
     if cells < 0:
         raise ValueError(f"cells cannot be negative: {cells}")
+    if cells > MOST_CELLS:
+        raise ValueError(f"nobody counts more than {MOST_CELLS:g} cells, given were {cells:g}")
     if not (squares > 0 and math.isfinite(squares)):
         raise ValueError(f"squares must be above 0, not {squares!r}")
+    if squares < _LEAST_SQUARES:
+        raise ValueError(f"squares must be at least {_LEAST_SQUARES:g}, not {squares:g}")
     if not (dilution >= 1 and math.isfinite(dilution)):
         raise ValueError(
             f"dilution is final over drawn volume and at least 1 (1 mL made up to 10 mL is 10), "

@@ -16,7 +16,7 @@ from densitycam.counting.precision import (
     live_share,
     relative_half_width,
 )
-from densitycam.counting.slide import DILUTION_SD, LOADING_SD, SlideCount, count_slide
+from densitycam.counting.slide import DILUTION_SD, LOADING_SD, MOST_CELLS, SlideCount, count_slide
 from densitycam.wording import significant
 
 __all__ = [
@@ -220,7 +220,7 @@ def judge_tally(tally: Tally) -> TallyResult:
         )
     if tally.dead is not None and not 0 <= tally.dead <= tally.cells:
         raise ValueError(f"{tally.dead} dead of {tally.cells} cells cannot be")
-    if tally.clumps is not None and tally.clumps < 0:
+    if tally.clumps is not None and not 0 <= tally.clumps <= MOST_CELLS:
         raise ValueError(f"{tally.clumps} clumps cannot be")
     spread = dispersion_within([f.counts for f in tally.fillings if f.by_square])
     replicates = compare_fillings(

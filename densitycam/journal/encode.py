@@ -11,6 +11,7 @@ from typing import Any
 
 from densitycam.calibration.estimate import Estimate
 from densitycam.counting.tally import Filling, Tally
+from densitycam.json_text import read_json
 from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import RGB, BarRow, Outline, Reading
 
@@ -77,7 +78,7 @@ def reading_from_json(text: str) -> Reading:
     KeyError, TypeError, ValueError
         For text that is not a reading.
     """
-    d = json.loads(text)
+    d = read_json(text)
     unset = {"width_mm", "read_left_mm", "read_right_mm"}  # these may not be known
     outline: dict[str, Any] = {
         key: None if v is None and key in unset else _number(v) for key, v in d["outline"].items()
@@ -112,7 +113,7 @@ def blank_from_json(text: str) -> Blank:
     KeyError, TypeError, ValueError
         For text that is not a blank.
     """
-    d = json.loads(text)
+    d = read_json(text)
     return Blank(
         attenuation=_rgb(d["attenuation"]),
         absorbance=_rgb(d["absorbance"]),
@@ -130,7 +131,7 @@ def tally_from_json(text: str) -> Tally:
     KeyError, TypeError, ValueError
         For text that is not a tally.
     """
-    d = json.loads(text)
+    d = read_json(text)
     return Tally(
         fillings=tuple(
             Filling(tuple(int(n) for n in f["counts"]), _number(f["squares"]))
@@ -155,7 +156,7 @@ def estimate_from_json(text: str) -> Estimate:
     KeyError, TypeError, ValueError
         For text that is not an estimate.
     """
-    d = json.loads(text)
+    d = read_json(text)
     return Estimate(
         status=str(d["status"]),
         cells_per_ml=_number(d["cells_per_ml"]),

@@ -18,8 +18,10 @@ from typing import Any
 
 from densitycam.atomic_file import write_whole
 from densitycam.errors import DensitycamError
+from densitycam.journal.row_checks import check_row, whole_number
 from densitycam.journal.schema import SCHEMA_VERSION
 from densitycam.journal.store import Journal
+from densitycam.json_text import read_json
 
 #: Version of the export's own form; the tables and columns are those of the journal's schema.
 #: The first knew no settings.
@@ -300,7 +302,7 @@ def read_export(place: Path) -> Export:
         raise DensitycamError(f"There is no {place}.", "Check the name.")
     head = _read_head(place / CONTENTS if place.is_dir() else place)
     try:
-        version, schema = int(head["format"]), int(head["schema"])
+        version, schema = whole_number(head["format"]), whole_number(head["schema"])
         if head["densitycam"] != "journal":
             raise KeyError("densitycam")
     except (KeyError, TypeError, ValueError):
@@ -315,7 +317,7 @@ def read_export(place: Path) -> Export:
     tables, settings = head.get("tables"), head.get("settings")
     if place.is_dir():
         tables, settings = _folder_tables(place, head)
-    if not isinstance(settings, str | None):
+    if not isinstance(settings, str | None) or not _is_text(settings or ""):
         raise DensitycamError(f"{place} holds settings that are no text.", "Export again.")
     if not isinstance(tables, dict) or not all(
         isinstance(rows, list) and all(isinstance(row, dict) for row in rows)
@@ -337,7 +339,7 @@ def _read_head(file: Path) -> dict[str, Any]:
             "Name the folder that densitycam export wrote.",
         )
     try:
-        head = json.loads(file.read_text(encoding="utf-8"))
+        head = read_json(file.read_text(encoding="utf-8"))
     except OSError as error:
         raise DensitycamError(
             f"{file} cannot be read ({error.strerror}).", "Check its permissions."
@@ -368,21 +370,46 @@ def _folder_tables(
                 f"{folder / name} is missing or cannot be read ({error.strerror}).",
                 "Copy the whole folder again, or export the journal again.",
             ) from error
-        if hashlib.sha256(content).hexdigest() != about.get("sha256"):
+        told = about.get("sha256") if isinstance(about, dict) else None
+        if hashlib.sha256(content).hexdigest() != told:
             raise DensitycamError(
                 f"{folder / name} was cut short or changed since it was exported.",
                 "Copy the folder again. A spreadsheet changes a table by saving it: to add rows "
                 "of your own, use the commands, or the tables of a photo folder.",
             )
-        if name == SETTINGS:
-            settings = content.decode("utf-8")
-            continue
-        lines = csv.reader(io.StringIO(content.decode("utf-8"), newline=""))
-        columns = next(lines)
-        tables[name.removesuffix(".csv")] = [
-            dict(zip(columns, (_text(cell) for cell in line), strict=True)) for line in lines
-        ]
+        try:
+            if name == SETTINGS:
+                settings = content.decode("utf-8")
+            else:
+                tables[name.removesuffix(".csv")] = _rows(content)
+        except (csv.Error, ValueError) as error:
+            raise DensitycamError(
+                f"{folder / name} is no table in UTF-8 ({error}).", "Export the journal again."
+            ) from error
     return tables, settings
+
+
+def _rows(content: bytes) -> list[dict[str, Any]]:
+    """Read a table; ValueError for a line that has not as many cells as the first."""
+    lines = csv.reader(io.StringIO(content.decode("utf-8"), newline=""))
+    columns = next(lines, [])
+    if len(set(columns)) < len(columns):
+        raise ValueError("two columns have one name")
+    rows = []
+    for cells in lines:
+        if len(cells) != len(columns):
+            raise ValueError(f"line {lines.line_num} has {len(cells)} cells, not {len(columns)}")
+        rows.append(dict(zip(columns, map(_text, cells), strict=True)))
+    return rows
+
+
+def _is_text(text: str) -> bool:
+    """Whether a text can be written: JSON may hold halves of letters (RFC 8259, 8.2)."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _text(cell: str) -> str | None:
@@ -400,10 +427,12 @@ def _typed(value: Any, column: _Column, where: str) -> Value:
         return column.default
     try:
         if column.kind == "INTEGER":
-            return int(value)
+            return whole_number(value)
         if column.kind == "REAL":
+            if isinstance(value, bool):
+                raise ValueError
             return float(value)
-    except (TypeError, ValueError):
+    except (OverflowError, TypeError, ValueError):
         raise DensitycamError(
             f"{where}: {column.name} is {value!r}, which is no number.", "Export the journal again."
         ) from None
@@ -463,7 +492,7 @@ def _merge(db: sqlite3.Connection, export: Export) -> Merged:
         columns = _columns(db, table)
         names = {c.name for c in columns}
         rows = [
-            _checked(row, columns, f"{table}, row {n}")
+            _checked(table, row, columns, f"{table}, row {n}")
             for n, row in enumerate(export.tables.get(table, ()), start=1)
         ]
         held = _held(db, table)
@@ -531,14 +560,21 @@ def _merge(db: sqlite3.Connection, export: Export) -> Merged:
     return Merged(added, known, tuple(differed), moved)
 
 
-def _checked(row: Mapping[str, Any], columns: Sequence[_Column], where: str) -> Row:
+def _checked(table: str, row: Mapping[str, Any], columns: Sequence[_Column], where: str) -> Row:
     """Return a row with the journal's columns and types; older exports lack some."""
     strange = sorted(set(row) - {c.name for c in columns})
     if strange:
         raise DensitycamError(
             f"{where}: {strange[0]!r} is no column of the journal.", "Export the journal again."
         )
-    return {c.name: _typed(row.get(c.name), c, where) for c in columns}
+    typed = {c.name: _typed(row.get(c.name), c, where) for c in columns}
+    try:
+        check_row(table, typed)
+    except DensitycamError as error:
+        raise DensitycamError(f"{where}: {error.problem}", "Export the journal again.") from error
+    except ValueError as error:
+        raise DensitycamError(f"{where}: {error}.", "Export the journal again.") from error
+    return typed
 
 
 def _held(db: sqlite3.Connection, table: str) -> list[Row]:

@@ -43,6 +43,9 @@ from densitycam.vessel.record import VesselRecord
 
 T = TypeVar("T")
 
+#: From here on SQLite takes no number.
+_NO_NUMBER = 2**63
+
 
 @dataclass(frozen=True)
 class PhotoRecord:
@@ -644,7 +647,7 @@ class Journal:
         DensitycamError
             When there is none.
         """
-        found = self._photos("WHERE p.id = ?", (number,))
+        found = self._photos("WHERE p.id = ?", (number,)) if abs(number) < _NO_NUMBER else ()
         if not found:
             raise DensitycamError(
                 f"There is no reading {number} in the journal.",
@@ -986,7 +989,7 @@ class Journal:
         DensitycamError
             When there is none.
         """
-        found = self._bottles("WHERE b.id = ?", (number,))
+        found = self._bottles("WHERE b.id = ?", (number,)) if abs(number) < _NO_NUMBER else ()
         if not found:
             raise DensitycamError(
                 f"There is no bottle {number} in the journal.",
@@ -1176,7 +1179,7 @@ def _rebuilt(rebuild: Callable[[str], T], text: object) -> T | None:
         return None
     try:
         return rebuild(str(text))
-    except (KeyError, TypeError, ValueError):
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
         return None  # another version's form: the photo is to be read again
 
 

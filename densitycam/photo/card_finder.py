@@ -190,13 +190,12 @@ def _markers(grey: np.ndarray) -> dict[int, np.ndarray]:
         return _all_markers(grey)
     # A corner may be found a module off where something dark adjoins it; together they tell better
     # where each one is.
-    return dict(
-        zip(
-            [m.id for m in layout.markers if m.id in by_id],
-            _refined(grey, project(homography, here).reshape(-1, 4, 2)),
-            strict=True,
-        )
-    )
+    expected = project(homography, here).reshape(-1, 4, 2)
+    last = np.array(grey.shape[::-1]) - 1
+    if not np.all((expected >= 0) & (expected <= last)):  # also nan; no corner to refine is there
+        return _all_markers(grey)
+    ids_here = [m.id for m in layout.markers if m.id in by_id]
+    return dict(zip(ids_here, _refined(grey, expected), strict=True))
 
 
 def _all_markers(grey: np.ndarray) -> dict[int, np.ndarray]:

@@ -363,8 +363,19 @@ def _decode(path: Path, data: bytes, *, side_px: int | None) -> tuple[np.ndarray
     return np.ascontiguousarray(codes), told, finer
 
 
-#: What Pillow and libheif raise for a damaged file.
-_DAMAGE = (OSError, SyntaxError, ValueError, EOFError, IndexError, KeyError, RuntimeError)
+#: What Pillow and libheif raise for a damaged file: their readers trust its numbers here and there.
+_DAMAGE = (
+    ArithmeticError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    OSError,
+    RuntimeError,
+    SyntaxError,
+    TypeError,
+    ValueError,
+    struct.error,
+)
 
 
 def _is_heif(data: bytes) -> bool:
@@ -450,7 +461,10 @@ def _sixteen_bit(data: bytes, image: Image.Image) -> np.ndarray | None:
     import cv2
     import numpy as np
 
-    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    try:
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    except cv2.error:  # it is stricter in some ways than Pillow, which has read it
+        return None
     if pixels is None or pixels.dtype != np.uint16 or pixels.ndim != 3:
         return None
     order = cv2.COLOR_BGR2RGB if pixels.shape[2] == 3 else cv2.COLOR_BGRA2RGB
@@ -577,7 +591,7 @@ def _read_exif(image: Image.Image) -> _Exif:
     try:
         exif = image.getexif()
         detail = exif.get_ifd(_EXIF_IFD)
-    except (*_DAMAGE, TypeError, struct.error):
+    except _DAMAGE:
         return _Exif()
     taken_at, utc_offset = None, None
     for time_tag, offset_tag in _TIME_TAGS:

@@ -20,6 +20,7 @@ from densitycam.counting.tally import (
     judge_tally,
     more_to_count,
 )
+from densitycam.counting.typed import whole_typed
 from densitycam.errors import DensitycamError
 from densitycam.journal.slide_entry import check_pair, keep_count
 from densitycam.journal.store import PhotoRecord
@@ -103,12 +104,11 @@ def asked_count(values: MultiDict[str, str]) -> Asked:
     field = unit_by_name(geometry, unit) if unit else geometry.units[0]
     sides: list[tuple[int, ...]] = []
     for side in values.get("cells", "").split("/"):
-        counts = [word for word in side.split(",") if word]
-        if any(
-            not (w.isascii() and w.isdecimal() and int(w[:9]) <= MOST_IN_SQUARE) for w in counts
-        ):
+        typed = [whole_typed(word, most=MOST_IN_SQUARE) for word in side.split(",") if word]
+        counts = tuple(number for number in typed if number is not None)
+        if len(counts) < len(typed):
             abort(400, "The counts in the address are not numbers.")
-        sides.append(tuple(int(word) for word in counts))
+        sides.append(counts)
     if sum(len(side) for side in sides) > _MOST_SQUARES:
         abort(400, f"More than {_MOST_SQUARES} squares are not counted at once.")
     return Asked(
@@ -145,12 +145,13 @@ def squares() -> str | AnyResponse:
     if step in ("next", "done", "fresh"):
         word = request.args.get("n", "").strip()
         if word or step == "next":
-            if not (word.isascii() and word.isdecimal() and int(word[:9]) <= MOST_IN_SQUARE):
+            cells = whole_typed(word, most=MOST_IN_SQUARE)
+            if cells is None:
                 raise DensitycamError(
                     f"{word[:20]!r} is not a number of cells from 0 to {MOST_IN_SQUARE}.",
                     "Go back and correct it.",
                 )
-            sides[-1] = (*sides[-1], int(word))
+            sides[-1] = (*sides[-1], cells)
         if step == "fresh" and sides[-1]:
             sides.append(())
     elif step == "back":

@@ -15,6 +15,8 @@ from test_logbook import BARE, BOTTLE, ONE_OF_EACH
 from test_migration import left_by
 from test_store import COUNT, PHOTO, RACK
 
+from densitycam.card.layout import card_layout
+from densitycam.card.profile import nominal_profile
 from densitycam.errors import DensitycamError
 from densitycam.journal.exchange import (
     CONTENTS,
@@ -28,7 +30,7 @@ from densitycam.journal.exchange import (
 from densitycam.journal.history import vessel_history
 from densitycam.journal.logbook import NoteRecord, TopUpRecord
 from densitycam.journal.schema import SCHEMA_VERSION
-from densitycam.journal.store import BlankRecord, Journal, SplitRecord
+from densitycam.journal.store import BlankRecord, Journal, PrintRecord, SplitRecord
 from densitycam.vessel.blank import assumed_blank
 
 #: Texts that a table could garble.
@@ -56,10 +58,8 @@ def full(tmp_path: Path):
         journal.add_bottle(replace(BOTTLE, vessel=None, cells_per_ml=None, low=None, high=None))
         db = journal.connection
         db.execute("INSERT INTO tags VALUES (100, 1)")
-        db.execute(
-            "INSERT INTO prints (sources, registered_at, profile, software_version) "
-            "VALUES ('a', '2026-01-01 00:00:00', '{}', 'x')"
-        )
+        profile = nominal_profile(card_layout("a4"))
+        journal.save_print(PrintRecord(profile, ("a",), at(0), "x"))
         db.execute(
             "INSERT INTO photo_copies (photo_id, vessel_id, sha256, file_name) "
             "SELECT id, vessel_id, ?, 'copy.jpg' FROM photos LIMIT 1",
