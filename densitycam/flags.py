@@ -55,6 +55,14 @@ _ALL = (
         True,
     ),
     Flag(
+        "two-cards",
+        "gate",
+        "two cards",
+        "Markers of the card are in the picture twice.",
+        "Retake with one card alone in the picture, the one behind the vessel.",
+        True,
+    ),
+    Flag(
         "mirrored",
         "gate",
         "mirrored picture",

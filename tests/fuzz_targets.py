@@ -11,6 +11,7 @@ import io
 import json
 import random
 import struct
+import warnings
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -67,7 +68,9 @@ class Target:
 def accepted(run: Callable[[bytes], bool], data: bytes) -> bool:
     """Tell whether a file was accepted; what is neither that nor a clean refusal raises."""
     try:
-        return run(data)
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", RuntimeWarning)  # a number that became nan unseen
+            return run(data)
     except DensitycamError as refusal:
         if not (refusal.problem.strip() and refusal.advice.strip()):
             raise AssertionError(f"a refusal without advice: {refusal}") from refusal

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -60,6 +60,9 @@ _MOST_STRAY = 0.7
 
 #: How far a corner found at half the scale may lie from where the others tell [px of the whole].
 _ROUGH_PX = 5.0
+
+#: A picture narrower than this holds no card, and is too small for the detector [px].
+_SMALLEST_PX = 32
 
 #: Modules along a marker's side: six of its code, and the black border's two.
 _MODULES = 8
@@ -178,7 +181,7 @@ def _markers(grey: np.ndarray) -> dict[int, np.ndarray]:
     if ids is None or len(ids) < _ENOUGH_MARKERS:
         return _all_markers(grey)
     # A pixel of the half picture covers two: its centre lies half a pixel further on.
-    by_id = {int(i): 2.0 * c.reshape(4, 2) + 0.5 for i, c in zip(ids.ravel(), corners, strict=True)}
+    by_id = {i: 2.0 * c.reshape(4, 2) + 0.5 for i, c in _of_one_card(ids, corners).items()}
     layout, here, there = _best_edition(by_id)
     homography = None
     if layout is not None:
@@ -200,7 +203,36 @@ def _markers(grey: np.ndarray) -> dict[int, np.ndarray]:
 
 def _all_markers(grey: np.ndarray) -> dict[int, np.ndarray]:
     corners, ids, _ = _detector().detectMarkers(grey)
-    return {} if ids is None else dict(zip(ids.ravel().tolist(), corners, strict=True))
+    return {} if ids is None else _of_one_card(ids, corners)
+
+
+def _of_one_card(ids: np.ndarray, corners: Sequence[np.ndarray]) -> dict[int, np.ndarray]:
+    """Return the corners of markers by id; of one that was found twice, the larger.
+
+    Raises
+    ------
+    PhotoRefusedError
+        "two-cards" where several were found twice, each at its own place: markers of both would be
+        mixed, and nobody could say whose vessel was read.
+    """
+    import cv2
+    import numpy as np
+
+    found: dict[int, np.ndarray] = {}
+    twice = set()
+    for number, marker in zip(ids.ravel().tolist(), corners, strict=True):
+        other = found.setdefault(int(number), marker)
+        if other is marker:
+            continue
+        here, there = marker.reshape(4, 2), other.reshape(4, 2)
+        side = np.linalg.norm(np.diff(there, axis=0), axis=1).max()
+        if np.linalg.norm(here.mean(axis=0) - there.mean(axis=0)) > side:
+            twice.add(number)
+        if cv2.contourArea(here) > cv2.contourArea(there):
+            found[int(number)] = marker
+    if len(twice) >= FEWEST_MARKERS:
+        raise refuse("two-cards")
+    return found
 
 
 def _refined(grey: np.ndarray, corners: np.ndarray) -> np.ndarray:
@@ -253,6 +285,8 @@ def find_tags(rgb: np.ndarray) -> tuple[int, ...]:
     """Return the ids of the vessel tags in a picture, rising; uint8, shape (H, W, 3)."""
     import cv2
 
+    if min(rgb.shape[:2]) < _SMALLEST_PX:
+        return ()
     ids = _detector().detectMarkers(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY))[1]
     return () if ids is None else _tags_among(ids.ravel().tolist())
 
@@ -313,13 +347,15 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
     Raises
     ------
     PhotoRefusedError
-        "no-card" with fewer than three markers in their right places, "mirrored" where they are
-        found only in the mirror picture, "card-cut" where the bar field leaves the picture,
-        "too-small", "tilted".
+        "two-cards" where markers are there twice, "no-card" with fewer than three in their right
+        places, "mirrored" where they are found only in the mirror picture, "card-cut" where the
+        bar field leaves the picture, "too-small", "tilted".
     """
     import cv2
     import numpy as np
 
+    if min(rgb.shape[:2]) < _SMALLEST_PX:
+        raise refuse("too-small", f"the picture is {rgb.shape[1]} x {rgb.shape[0]} pixels")
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     seen = _markers(grey)
     layout, here, there = _best_edition(seen)

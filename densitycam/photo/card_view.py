@@ -36,6 +36,10 @@ DARKEST_STEP, BRIGHTEST_STEP = 0.0015, 0.97
 #: Fewest grey steps that carry a tone curve.
 FEWEST_STEPS = 5
 
+#: A step that is at least so bright by what white says is never black in a photo [linear light]: no
+#: camera's curve bends so far. It is in a damaged file, all darker from the damage on.
+DUE_STEP = 0.02
+
 #: Standard deviations that anchor the tone curve's terms (see `_tone_terms`) at sRGB, and that of
 #: one grey step [natural log]. Steps of known reflectance carry more terms; on the nominal ones
 #: those would take the print's error for the camera's (measured on simulated photos: 95th
@@ -244,6 +248,8 @@ def _white_levels(raw: Sheet, layout: CardLayout) -> tuple[list[Rect], np.ndarra
     level = median(white[: len(safe)])
     if level.max() < DARKEST_WHITE:
         raise refuse("dark", f"{level.max():.1%} of full scale")
+    if level.min() <= DARKEST_STEP:
+        raise refuse("dark", "one of red, green and blue is missing")
     if quantile(white[: len(safe)], 0.75).max() > BRIGHTEST_WHITE:
         raise refuse("clipped")
     return [*safe, *ends], white, len(safe)
@@ -391,6 +397,14 @@ def _tone_and_light(
             break
     if best is None:
         raise refuse("tone", "too few of them are neither black nor burnt out")
+    for side, steps in (("left", layout.grey_left), ("right", layout.grey_right)):
+        if side != best.hidden_side:
+            due = float(best.level.max()) * np.array(
+                [max(profile.reflectance[p.name]) for p in steps]
+            )
+            black = grey[side].max(axis=1) <= DARKEST_STEP
+            if int(np.sum(black & (due > DUE_STEP))) >= 2:
+                raise refuse("tone", "some that are grey on the card are black in the photo")
     return best
 
 
@@ -408,6 +422,8 @@ def _fit_light(
     import numpy as np
 
     level = median(white[trusted])
+    if not level.min() > 0:
+        return None
     known = np.log(np.array([profile.reflectance[p.name] for p in steps]))
     at_white = _terms(*_centres(whites), layout)
     at_grey = _terms(*_centres([p.rect for p in steps]), layout)

@@ -8,6 +8,7 @@ import re
 import struct
 import threading
 import warnings
+import zlib
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache, lru_cache
@@ -322,6 +323,8 @@ def _decode(path: Path, data: bytes, *, side_px: int | None) -> tuple[np.ndarray
                 _open_heif(path, data) if heif else Image.open(io.BytesIO(data), formats=_OTHERS)
             )
             _refuse_by_kind(path, image)
+            if image.format == "PNG" and not _png_pixels_are_whole(data):
+                raise _unreadable(path, "is damaged")
             told = _read_exif(image)
             # libheif has turned the picture already by the file's own boxes, which the standard
             # puts above EXIF; Pillow turns a TIFF by its tag when loading.
@@ -331,7 +334,8 @@ def _decode(path: Path, data: bytes, *, side_px: int | None) -> tuple[np.ndarray
             least = side_px if by_decoder else WORKING_SIDE_PX
             shrink = 1 if side_px is None or least is None else int(longest / least)
             if by_decoder and shrink >= 2:
-                image.draft(None, (image.width // shrink, image.height // shrink))
+                size = (max(1, image.width // shrink), max(1, image.height // shrink))
+                image.draft(None, size)
                 shrink = 1
             image.load()
             profile = image.info.get("icc_profile")
@@ -444,6 +448,23 @@ def _refuse_by_kind(path: Path, image: Image.Image) -> None:
         raise _unreadable(path, "is an animation", "Give a single photo.")
 
 
+def _png_pixels_are_whole(data: bytes) -> bool:
+    """Whether the checksums of a PNG's pixels are right (PNG, 3rd ed., 5.3).
+
+    Pillow looks at those of what stands before them alone. What is cut short is told by decoding.
+    """
+    place, view = 8, memoryview(data)
+    while place + 12 <= len(data):
+        length, kind = int.from_bytes(view[place : place + 4], "big"), data[place + 4 : place + 8]
+        end = place + 8 + length
+        if kind == b"IDAT" and end + 4 <= len(data):
+            told = int.from_bytes(view[end : end + 4], "big")
+            if zlib.crc32(view[place + 4 : end]) != told:
+                return False
+        place = end + 4
+    return True
+
+
 def _sixteen_bit(data: bytes, image: Image.Image) -> np.ndarray | None:
     """Return the pixels of a 16-bit PNG or TIFF, of which Pillow keeps the high byte only.
 
@@ -480,7 +501,7 @@ def _shrunk(codes: np.ndarray, times: int) -> np.ndarray:
         return codes
     import cv2
 
-    size = (codes.shape[1] // times, codes.shape[0] // times)
+    size = (max(1, codes.shape[1] // times), max(1, codes.shape[0] // times))
     return cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
 
 
