@@ -16,6 +16,9 @@ from densitycam.vessel.blank import blank_of, detectable_attenuation
 from densitycam.vessel.reading import Reading
 from densitycam.vessel.record import VesselRecord
 
+#: A culture that takes so much less than a blank shows that the blank was none [-ln contrast].
+CLEARER = 0.08
+
 
 def measure_blank(
     journal: Journal,
@@ -51,7 +54,8 @@ def measure_blank(
     Raises
     ------
     DensitycamError
-        When a photo cannot be measured or is no blank, the file named; nothing is then kept.
+        When a photo cannot be measured or is no blank, the file named, or a culture's photo is
+        clearer; nothing is then kept.
     """
     prints = journal.prints_in_use()
     readings = []
@@ -67,10 +71,37 @@ def measure_blank(
             raise DensitycamError(f"{path.name}: {error.problem}", error.advice) from error
         readings.append(photo.reading)
     record = BlankRecord(vessel.name, blank_of(readings), made_at)
+    _check_clearest(journal, vessel, record)
     with journal.transaction():
         journal.save_blank(record)
-        _calibrate_anew(journal, vessel, made_at)
+        try:
+            _calibrate_anew(journal, vessel, made_at)
+        except DensitycamError as error:
+            raise DensitycamError(
+                f"Less this blank, {vessel.name} cannot be calibrated: {error.problem}",
+                "Nothing was kept. Snap the clean vessel with clean salt water again.",
+            ) from error
     return record, tuple(readings)
+
+
+def _check_clearest(journal: Journal, vessel: VesselRecord, record: BlankRecord) -> None:
+    """Refuse a blank through which a photo of a culture shows the bars better than it itself."""
+    for photo in journal.photos(vessel.name):
+        reading = photo.reading
+        if reading is None or photo.own_optics or min(reading.contrast_t[:2]) <= 0:
+            continue
+        clearer = [record.blank.attenuation[c] + math.log(reading.contrast_t[c]) for c in range(2)]
+        unsure = [
+            math.hypot(record.blank.se, se / t)
+            for se, t in zip(reading.contrast_t_se[:2], reading.contrast_t[:2], strict=True)
+        ]
+        if all(d > max(CLEARER, 3 * u) for d, u in zip(clearer, unsure, strict=True)):
+            raise DensitycamError(
+                f"This is no blank of {vessel.name}: more of the bars was seen through it in "
+                f"{photo.file_name}.",
+                "Snap the clean vessel with clean salt water, or see whether that photo is of "
+                "another vessel.",
+            )
 
 
 def _calibrate_anew(journal: Journal, vessel: VesselRecord, made_at: datetime) -> None:

@@ -113,3 +113,18 @@ def test_a_culture_is_no_blank_and_nothing_is_kept(run, slim, water, photo_stock
         assert result.output.count("\n") == 1
     assert "blank: none of its own" in run("vessel", "slim").output
     assert "Did you mean slim" in run("blank", water[0], "--vessel", "slam", exit_code=1).output
+
+
+def test_a_thin_culture_is_no_blank_either(run, slim, water, tmp_path):
+    # A sixth of the bars' contrast is gone, as in a bottle that was emptied and not rinsed.
+    thin = Scene(seed=72, species="isochrysis", cells_per_ml=4e5, size_px=(1000, 750))
+    write_photo(thin, tmp_path / "thin.jpg")
+    result = run("blank", *water, tmp_path / "thin.jpg", "--vessel", "slim", exit_code=1)
+    assert "thin.jpg: This is no blank: it scatters light and takes blue" in result.output
+    assert "blank: none of its own" in run("vessel", "slim").output
+
+
+def test_a_hazy_wall_and_tinted_glass_are_no_culture(run, slim, tmp_path):
+    hazy = Scene(seed=73, cells_per_ml=0.0, haze=0.9, size_px=(1000, 750))
+    write_photo(hazy, tmp_path / "hazy.jpg")
+    assert "Kept with slim" in run("blank", tmp_path / "hazy.jpg", "--vessel", "slim").output
