@@ -36,7 +36,7 @@ LARGEST_PIXELS = 200_000_000
 
 _NAME_TIME = re.compile(
     r"(?<!\d)(20\d\d)[-_.]?(\d\d)[-_.]?(\d\d)"
-    r"(?:[-_. T]+(\d\d)[-_.:h]?(\d\d)(?:[-_.:]?(\d\d))?)?(?!\d)"
+    r"(?:[-_. T]+(\d\d)[-_.:h]?(\d\d)(?:[-_.:]?(\d\d)(?:\d{3})?)?)?(?!\d)"  # thousandths too
 )
 # Tags of Exif 2.32 (CIPA DC-008), each time with the tag of its offset from UTC.
 _EXIF_IFD, _ORIENTATION, _FOCAL_35MM = 0x8769, 0x0112, 0xA405
