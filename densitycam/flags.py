@@ -181,7 +181,8 @@ _ALL = (
         "gate",
         "grey steps disagree",
         "The grey steps left and right do not fit one tone curve.",
-        "Switch off filters, night mode and HDR; check for glare or a shadow on the card.",
+        "Switch off filters, night mode and HDR; see that no glare, no shadow and no second vessel "
+        "is on or before the grey steps.",
         True,
     ),
     Flag(

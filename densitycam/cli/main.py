@@ -93,6 +93,11 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except DensitycamError as error:
             raise click.ClickException(" ".join(str(error).split())) from error
+        except UnicodeEncodeError as error:  # before anything was kept
+            raise click.ClickException(
+                "A name or a text on the line holds bytes that are no letters (UTF-8). Write it "
+                "again in letters."
+            ) from error
         except OSError as error:
             if error.errno == errno.ENOSPC:
                 raise click.ClickException(

@@ -294,7 +294,7 @@ def measure(
         PhotoRecord,
         vessel=vessel.name,
         sha256=sha256,
-        file_name=path.name,
+        file_name=_in_letters(path.name),
         path_mm=optics.path_mm,
         shape=optics.shape,
         dilution=optics.dilution,
@@ -316,7 +316,7 @@ def measure(
                 utc_offset=utc_offset,
                 status="refused",
                 flag=refusal.flag,
-                message=str(refusal),
+                message=_in_letters(str(refusal)),
                 reading=None,
             ),
             None,
@@ -345,6 +345,11 @@ def changed(path: Path) -> DensitycamError:
     return DensitycamError(
         f"{path} changed while it was read.", "Repeat the command when it has been copied whole."
     )
+
+
+def _in_letters(text: str) -> str:
+    """Return a text without bytes that are no letters, as a file's name may hold them."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def refusal_of(record: PhotoRecord) -> PhotoRefusedError:
