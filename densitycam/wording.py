@@ -56,6 +56,8 @@ def significant(value: float, figures: int = 2) -> str:
     if value == 0:
         return "0"
     rounded = float(f"{value:.{figures - 1}e}")
+    if math.isinf(rounded):  # the last numbers before infinity
+        rounded = value
     exponent = math.floor(math.log10(abs(rounded)) + 1e-12)
     return f"{rounded:.{max(0, figures - 1 - exponent)}f}"
 

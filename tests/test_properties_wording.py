@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from densitycam.report.numbers import format_cells, format_ml, format_percent, format_range
@@ -102,6 +102,7 @@ def test_a_keepers_words_fit_and_stay_as_they_are_once_they_do(text, width):
 
 
 @given(st.floats())
+@example(1.79e308)
 def test_no_number_is_without_words(value):
     text = significant(value)
     assert text

@@ -8,7 +8,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from test_model import points, reading
 
@@ -40,10 +40,14 @@ CALIBRATION = st.builds(calibration, st.integers(0, 6), st.integers(0, 4))
 
 
 @given(CALIBRATION, DENSITY, st.floats(1.02, 3.0))
+@example(calibration(1, 1), 3690472.0, 1.125)
 def test_a_denser_culture_is_never_told_thinner(calibration, density, times):
     thin, dense = (estimate(reading(d), calibration) for d in (density, density * times))
     assume(thin.status == dense.status == "measured")
-    assert thin.cells_per_ml < dense.cells_per_ml
+    if thin.inside_range and dense.inside_range:
+        assert thin.cells_per_ml < dense.cells_per_ml
+    # Past all slides, where contrast ends, the answer stands still: to rounding it does not fall.
+    assert thin.cells_per_ml <= dense.cells_per_ml * (1 + 1e-6)
 
 
 @given(CALIBRATION, DENSITY)
