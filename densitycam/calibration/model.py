@@ -386,7 +386,13 @@ def loosened(calibration: Calibration) -> Calibration:
 
 
 def can_calibrate(point: CalibrationPoint) -> bool:
-    """Whether a fit can use a point: a count above zero, and a reading with a signal."""
+    """Tell whether a fit can use a point: a count above zero, and a reading with a signal.
+
+    Parameters
+    ----------
+    point : CalibrationPoint
+        A reading and the slide counted with it.
+    """
     counted = point.slide.cells > 0 and math.isfinite(point.slide.relative_sd)
     return counted and bool(signals_of(point.reading))
 
@@ -951,7 +957,13 @@ def _named(
 
 
 def calibration_to_json(calibration: Calibration) -> str:
-    """Return a calibration as plain, diffable text, one number a line."""
+    """Return a calibration as plain, diffable text, one number a line.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        What is not finite is written as NaN or Infinity, which `calibration_from_json` reads.
+    """
     return json.dumps({"format": FORMAT, **asdict(calibration)}, indent=1) + "\n"
 
 

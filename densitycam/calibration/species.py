@@ -101,7 +101,7 @@ IN_ORDER = (
 
 
 def species_folder() -> Path:
-    """Folder that holds one folder a species, in an installed wheel or in a checkout.
+    """Return the folder that holds one folder a species, in an installed wheel or in a checkout.
 
     Raises
     ------
@@ -118,7 +118,18 @@ def species_folder() -> Path:
 
 
 def species_ids(folder: Path | None = None) -> tuple[str, ...]:
-    """Ids of all species that have facts, in alphabetical order."""
+    """Return the ids of all species that have facts, in alphabetical order.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Where the species' folders lie; None for those that belong to densitycam.
+
+    Raises
+    ------
+    DensitycamError
+        Where None is asked for and they are missing, as `species_folder`.
+    """
     root = species_folder() if folder is None else folder
     return tuple(sorted(p.parent.name for p in root.glob(f"*/{FACTS_FILE}")))
 
