@@ -42,7 +42,13 @@ class PrintProfile:
 
 
 def nominal_profile(layout: CardLayout) -> PrintProfile:
-    """Return what the layout table says, for a print that is not registered."""
+    """Return what the layout table says, for a print that is not registered.
+
+    Parameters
+    ----------
+    layout : CardLayout
+        The sheet's edition.
+    """
     return PrintProfile(
         paper=layout.paper,
         version=layout.version,
@@ -53,7 +59,13 @@ def nominal_profile(layout: CardLayout) -> PrintProfile:
 
 
 def patches_of(layout: CardLayout) -> tuple[Patch, ...]:
-    """Return the patches whose reflectance a profile holds: grey steps, colours and black bars."""
+    """Return the patches whose reflectance a profile holds: grey steps, colours and black bars.
+
+    Parameters
+    ----------
+    layout : CardLayout
+        The sheet's edition.
+    """
     return (*layout.grey_left, *layout.grey_right, *layout.colours)
 
 
@@ -102,17 +114,33 @@ def mean_profile(profiles: Sequence[PrintProfile]) -> PrintProfile:
 
 
 def profile_to_json(profile: PrintProfile) -> str:
-    """Return a profile as plain text, one patch a line."""
+    """Return a profile as plain text, one patch a line.
+
+    Parameters
+    ----------
+    profile : PrintProfile
+        Of one print.
+    """
     return json.dumps({"format": FORMAT, **asdict(profile)}, indent=1) + "\n"
 
 
 def profile_from_json(text: str) -> PrintProfile:
     """Read a profile back.
 
+    Parameters
+    ----------
+    text : str
+        As `profile_to_json` wrote it.
+
+    Returns
+    -------
+    PrintProfile
+        The same.
+
     Raises
     ------
     DensitycamError
-        For damaged text or a newer format.
+        For damaged text, a reflectance that is not between 0 and 2, or a newer format.
     """
     try:
         data = read_json(text)

@@ -130,7 +130,20 @@ def _points(figure: Figure, lines: Sequence[str], *, room_mm: float, largest: fl
 
 
 def tag_pixels(sheet: TagSheet, px_per_mm: float) -> np.ndarray:
-    """Return a sheet as a picture: uint8, shape (height, width, 3), sRGB codes."""
+    """Return a sheet as a picture.
+
+    Parameters
+    ----------
+    sheet : TagSheet
+        Its tags and size.
+    px_per_mm : float
+        Scale, > 0 [px/mm].
+
+    Returns
+    -------
+    ndarray of uint8, shape (H, W, 3)
+        sRGB codes.
+    """
     import matplotlib
     import numpy as np
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -145,6 +158,13 @@ def tag_pixels(sheet: TagSheet, px_per_mm: float) -> np.ndarray:
 
 def write_tags_pdf(sheets: Sequence[TagSheet], path: str | Path) -> None:
     """Write sheets of tags as one PDF of their exact size, in vectors; whole or not at all.
+
+    Parameters
+    ----------
+    sheets : sequence of TagSheet
+        One a page, at least one.
+    path : str or Path
+        The file; an older one is replaced.
 
     Raises
     ------

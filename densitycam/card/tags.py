@@ -111,6 +111,12 @@ def tag_sheets(tags: Sequence[tuple[int, str]], paper: str = "a4") -> tuple[TagS
 
 
 def free_tag(taken: Iterable[int]) -> int | None:
-    """Return the lowest tag id that no vessel has; None where all are taken."""
+    """Return the lowest tag id that no vessel has; None where all are taken.
+
+    Parameters
+    ----------
+    taken : iterable of int
+        Ids that vessels have.
+    """
     used = set(taken)
     return next((number for number in TAG_IDS if number not in used), None)
