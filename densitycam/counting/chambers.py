@@ -95,7 +95,17 @@ class Chamber:
     rulings: tuple[Ruling, ...] = ()
 
     def volume_ml(self, unit: str) -> float:
-        """Volume over one field of the kind `unit` [mL]; 1 mm3 is 1e-3 mL.
+        """Return the volume over one field of the kind `unit`; 1 mm3 is 1e-3 mL.
+
+        Parameters
+        ----------
+        unit : str
+            Id of the kind of field, as in `unit_by_name`.
+
+        Returns
+        -------
+        float
+            Area times depth [mL].
 
         Raises
         ------
@@ -295,6 +305,13 @@ def chamber_by_name(name: str) -> Chamber:
 
 def unit_by_name(chamber: Chamber, unit: str) -> CountingUnit:
     """Return one kind of field of a chamber.
+
+    Parameters
+    ----------
+    chamber : Chamber
+        The chamber that was counted in.
+    unit : str
+        The id of one of its kinds of field; capitals and spaces around it do not matter.
 
     Raises
     ------

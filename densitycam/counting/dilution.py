@@ -62,12 +62,24 @@ def parse_chain(text: str) -> tuple[float, ...]:
 
 
 def chain_factor(steps: tuple[float, ...]) -> float:
-    """Return the factor of all steps together; 1 for none."""
+    """Return the factor of all steps together; 1 for none.
+
+    Parameters
+    ----------
+    steps : tuple of float
+        Final over drawn volume of each step, >= 1.
+    """
     return math.prod(steps)
 
 
 def describe_chain(steps: tuple[float, ...]) -> str:
-    """Return a chain in words that leave no doubt which way it is meant."""
+    """Return a chain in words that leave no doubt which way it is meant.
+
+    Parameters
+    ----------
+    steps : tuple of float
+        As in `chain_factor`.
+    """
     if not steps:
         return "not diluted"
     each = ", then ".join(f"1 mL made up to {s:g} mL" for s in steps)

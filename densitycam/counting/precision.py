@@ -77,7 +77,18 @@ class Replicates:
 
 
 def relative_half_width(count: SlideCount) -> float:
-    """Half the 95 % interval over the density, dimensionless; inf for a count of zero."""
+    """Return half the 95 % interval over the density.
+
+    Parameters
+    ----------
+    count : SlideCount
+        One slide.
+
+    Returns
+    -------
+    float
+        Dimensionless, > 0; inf for a count of zero.
+    """
     if count.cells == 0:
         return math.inf
     return (count.high - count.low) / 2.0 / count.cells_per_ml
@@ -291,12 +302,26 @@ def live_share(*, live: int, dead: int) -> tuple[float, float, float]:
 
 
 def replicates_agree(first: int, second: int) -> bool:
-    """Whether two counts of equal volume agree: |n1 - n2| <= 1.96 sqrt(n1 + n2).
+    """Tell whether two counts of equal volume agree: |n1 - n2| <= 1.96 sqrt(n1 + n2).
+
+    Parameters
+    ----------
+    first, second : int
+        Cells counted, >= 0.
+
+    Returns
+    -------
+    bool
+        True for two counts of zero too.
 
     Raises
     ------
     ValueError
         For a negative count.
+
+    Notes
+    -----
+    The difference of two Poisson counts has the variance n1 + n2.
     """
     if first < 0 or second < 0:
         raise ValueError(f"a count cannot be negative, got {first} and {second}")

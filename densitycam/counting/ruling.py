@@ -205,6 +205,13 @@ class FoundRuling:
     def lines(self, axis: int, low_um: float, high_um: float) -> list[tuple[float, bool]]:
         """Return the lines of constant u (axis 0) or v (axis 1) between two places.
 
+        Parameters
+        ----------
+        axis : {0, 1}
+            0 for lines of constant u, 1 for those of constant v.
+        low_um, high_um : float
+            The two places, both included [um].
+
         Returns
         -------
         list of (float, bool)
