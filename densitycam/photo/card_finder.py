@@ -108,7 +108,7 @@ class CardFix:
     tags: tuple[int, ...] = ()
 
 
-def corners_mm(rect: Rect) -> list[tuple[float, float]]:
+def _corners_mm(rect: Rect) -> list[tuple[float, float]]:
     """Return a rectangle's corners clockwise from the top left, as OpenCV orders a marker's."""
     return [
         (rect.x_mm, rect.y_mm),
@@ -119,7 +119,20 @@ def corners_mm(rect: Rect) -> list[tuple[float, float]]:
 
 
 def refuse(flag: str, found: str = "") -> PhotoRefusedError:
-    """Return the refusal of a gate, its words taken from the registry, `found` added."""
+    """Return the refusal of a gate, its words taken from the registry, `found` added.
+
+    Parameters
+    ----------
+    flag : str
+        Id in `FLAGS` of the gate.
+    found : str, default ""
+        What was measured, with its unit; it stands in brackets after the meaning.
+
+    Raises
+    ------
+    KeyError
+        For an id that is not in the registry.
+    """
     gate = FLAGS[flag]
     meaning = gate.meaning if not found else f"{gate.meaning.rstrip('.')} ({found})."
     return PhotoRefusedError(meaning, gate.advice, flag=flag)
@@ -282,7 +295,18 @@ def _may_be_tag(
 
 
 def find_tags(rgb: np.ndarray) -> tuple[int, ...]:
-    """Return the ids of the vessel tags in a picture, rising; uint8, shape (H, W, 3)."""
+    """Return the ids of the vessel tags in a picture.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+        Upright or not.
+
+    Returns
+    -------
+    tuple of int
+        Rising, each once, all in `TAG_IDS`; empty without any.
+    """
     import cv2
 
     if min(rgb.shape[:2]) < _SMALLEST_PX:
@@ -376,7 +400,7 @@ def find_card(rgb: np.ndarray, *, focal_35mm: float | None = None) -> CardFix:
     homography, _ = cv2.findHomography(here[keep], there[keep], 0)
     misfit = np.sqrt(np.mean(np.sum((project(homography, here[keep]) - there[keep]) ** 2, axis=1)))
 
-    field = np.array(corners_mm(layout.bar_field))
+    field = np.array(_corners_mm(layout.bar_field))
     quad = project(homography, field)
     height, width = grey.shape
     if (quad < 0).any() or (quad[:, 0] > width - 1).any() or (quad[:, 1] > height - 1).any():
@@ -433,7 +457,20 @@ def _sharpest_steps(grey: np.ndarray) -> tuple[float, float]:
 
 
 def project(homography: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Map points, shape (N, 2), through a homography, shape (3, 3)."""
+    """Map points through a homography.
+
+    Parameters
+    ----------
+    homography : ndarray of float64, shape (3, 3)
+        From the points' plane to the other one.
+    points : ndarray of float, shape (N, 2)
+        x and y in the first plane's unit.
+
+    Returns
+    -------
+    ndarray of float64, shape (N, 2)
+        x and y in the second plane's unit.
+    """
     import numpy as np
 
     mapped = np.c_[points, np.ones(len(points))] @ homography.T
@@ -451,7 +488,7 @@ def _best_edition(
     found = [m for m in layout.markers if m.id in seen]
     if len(found) < FEWEST_MARKERS:
         return None, np.empty((0, 2)), np.empty((0, 2))
-    here = np.array([c for m in found for c in corners_mm(m.rect)], dtype=np.float64)
+    here = np.array([c for m in found for c in _corners_mm(m.rect)], dtype=np.float64)
     there = np.concatenate([seen[m.id].reshape(4, 2) for m in found]).astype(np.float64)
     return layout, here, there
 

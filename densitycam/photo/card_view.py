@@ -315,7 +315,22 @@ def _white_places(layout: CardLayout) -> tuple[list[Rect], list[Rect]]:
 
 
 def paper_beside_steps(layout: CardLayout, left: bool, y_mm: float, height_mm: float) -> Rect:
-    """Return part of the strip of bare paper between a side's marker column and its grey steps."""
+    """Return part of the strip of bare paper between a side's marker column and its grey steps.
+
+    Parameters
+    ----------
+    layout : CardLayout
+        The sheet's edition.
+    left : bool
+        The left side's steps, or the right side's.
+    y_mm, height_mm : float
+        Where the part begins, from the sheet's top, and how high it is [mm].
+
+    Returns
+    -------
+    Rect
+        2 mm wide [mm].
+    """
     step = (layout.grey_left if left else layout.grey_right)[0].rect
     x_mm = step.x_mm - 3.2 if left else step.right_mm + 1.2
     return Rect(x_mm, y_mm, 2.0, height_mm)

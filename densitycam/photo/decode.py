@@ -661,7 +661,13 @@ def _capture(exif: Image.Exif, detail: dict[int, object]) -> str | None:
 
 
 def possible_time(when: datetime) -> bool:
-    """Tell whether something can have happened at a time: a day ahead covers all time zones."""
+    """Tell whether something can have happened at a time: a day ahead covers all time zones.
+
+    Parameters
+    ----------
+    when : datetime
+        Local time, naive.
+    """
     latest = max(datetime.now(), _CLOCK_RUNS_SINCE) + timedelta(days=1)
     return when.year >= _EARLIEST_YEAR and when <= latest
 
@@ -687,7 +693,13 @@ def capture_time_from_name(path: Path) -> tuple[datetime, str]:
 
 
 def time_in_name(stem: str) -> datetime | None:
-    """Return the local time that a file's name without its end tells, or None."""
+    """Return the local time that a file's name without its end tells, or None.
+
+    Parameters
+    ----------
+    stem : str
+        Such as 2026-03-02_0815 or IMG_20260302_081500.
+    """
     for found in _NAME_TIME.finditer(stem):
         year, month, day, hour, minute, second = (int(g) if g else None for g in found.groups())
         try:

@@ -17,6 +17,11 @@ def median(values: np.ndarray, axis: int = 0) -> np.ndarray:
         Left as they are.
     axis : int, default 0
         Which axis goes.
+
+    Returns
+    -------
+    ndarray of float
+        `values` without that axis.
     """
     import numpy as np
 
@@ -41,6 +46,11 @@ def quantile(values: np.ndarray, share: float, axis: int = 0) -> np.ndarray:
         0 to 1.
     axis : int, default 0
         Which axis goes.
+
+    Returns
+    -------
+    ndarray of float
+        `values` without that axis.
     """
     import numpy as np
 

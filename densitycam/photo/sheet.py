@@ -107,7 +107,7 @@ def window(
 
 
 def medians(sheet: Sheet, rects: Sequence[Rect], *, inset: float = 0.0) -> np.ndarray:
-    """Return the median light in rectangles that lie near to each other, shape (N, 3).
+    """Return the median light in rectangles that lie near to each other.
 
     Parameters
     ----------
@@ -115,6 +115,11 @@ def medians(sheet: Sheet, rects: Sequence[Rect], *, inset: float = 0.0) -> np.nd
         As in `window`.
     rects : sequence of Rect
         Places on the sheet [mm]; all that lies between them is worked out too.
+
+    Returns
+    -------
+    ndarray of float64, shape (N, 3)
+        Of each rectangle, in the sheet's own scale of light.
     """
     import numpy as np
 
@@ -143,7 +148,20 @@ def medians(sheet: Sheet, rects: Sequence[Rect], *, inset: float = 0.0) -> np.nd
 
 
 def surface_terms(x_mm: np.ndarray, y_mm: np.ndarray, size_mm: tuple[float, float]) -> np.ndarray:
-    """Return a second-order surface's terms over the sheet, coordinates about -1 to 1, (..., 6)."""
+    """Return the terms of a second-order surface over the sheet: 1, u, v, u^2, u v, v^2.
+
+    Parameters
+    ----------
+    x_mm, y_mm : ndarray of float, both of one shape (...)
+        Places on the sheet [mm].
+    size_mm : tuple of float
+        Its width and height [mm].
+
+    Returns
+    -------
+    ndarray of float, shape (..., 6)
+        With u and v from -1 to 1 over the sheet.
+    """
     import numpy as np
 
     u = 2 * x_mm / size_mm[0] - 1
