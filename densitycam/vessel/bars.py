@@ -271,6 +271,11 @@ def middle_part(
     shape : {"cylinder", "flat", "bag"}
         Form of the fluid.
 
+    Returns
+    -------
+    tuple of float
+        Left and right end, from the sheet's left [mm].
+
     Notes
     -----
     Seen from the side, a cylinder's axis does not lie half-way between its edges on the card: it

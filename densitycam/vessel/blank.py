@@ -59,7 +59,18 @@ class Blank:
 
 
 def assumed_blank(path_mm: float) -> Blank:
-    """Return what a clean glass vessel with water should have: Fresnel losses and water."""
+    """Return what a clean glass vessel with water should have: Fresnel losses and water.
+
+    Parameters
+    ----------
+    path_mm : float
+        Mean light path through the fluid, > 0 [mm].
+
+    Returns
+    -------
+    Blank
+        With `photos` 0.
+    """
     red, green, blue = (GLASS_ATTENUATION + per_mm * path_mm for per_mm in WATER_PER_MM)
     glass = (red, green, blue)
     return Blank(glass, glass, GLASS_ATTENUATION_SE, GLASS_ATTENUATION_SE, 0)

@@ -261,6 +261,11 @@ def two_vessels_in(light: Sheet, layout: CardLayout, camera_mm: np.ndarray) -> b
     camera_mm : ndarray of float64, shape (3,)
         The camera's place [mm].
 
+    Returns
+    -------
+    bool
+        False where no vessel's edges are found.
+
     Notes
     -----
     Two of them bend light and throw shadows in ways that look like a flickering lamp, a shadow on
@@ -309,6 +314,11 @@ def outer_width_mm(
         Inner width along the line of sight [mm].
     shape : {"cylinder", "flat"}
         Its form.
+
+    Returns
+    -------
+    float
+        Between its outer walls [mm].
     """
     if shape == "cylinder":
         return _diameter_mm(view, left_mm, right_mm)
@@ -549,7 +559,20 @@ def _diameter_mm(view: CardView, left_mm: float, right_mm: float) -> float:
 
 
 def runs_of(mask: np.ndarray, *, bridge: int) -> list[tuple[int, int]]:
-    """Return [start, stop) of the runs of True, gaps shorter than `bridge` closed."""
+    """Return the runs of True in a row of bool, short gaps closed.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (N,)
+        The row.
+    bridge : int
+        Gaps of fewer places than this are closed.
+
+    Returns
+    -------
+    list of (int, int)
+        Start and stop of each run, the stop not included.
+    """
     import numpy as np
 
     edges = np.flatnonzero(np.diff(np.r_[0, mask.astype(np.int8), 0]))
@@ -590,7 +613,22 @@ def fluid_rows(transmittance: np.ndarray) -> int:
 
 
 def outline(view: CardView, *, left_mm: float, right_mm: float, top_mm: float) -> Outline:
-    """Return the outline from the sides found and the top of the rows that were read."""
+    """Return the outline from the sides found and the top of the rows that were read.
+
+    Parameters
+    ----------
+    view : CardView
+        The squared-up card; the outline ends at its base line.
+    left_mm, right_mm : float
+        The vessel's sides, from the sheet's left [mm].
+    top_mm : float
+        Top of the rows that were read, from the sheet's top [mm].
+
+    Returns
+    -------
+    Outline
+        On the card's plane [mm].
+    """
     return Outline(
         left_mm=left_mm,
         right_mm=right_mm,

@@ -248,11 +248,29 @@ def read_view(
     blank: Blank | None = None,
     width_mm: float | None = None,
 ) -> Reading:
-    """Measure the culture on a squared-up card; parameters and errors as `read_photo`."""
+    """Measure the culture on a squared-up card.
+
+    Parameters
+    ----------
+    view : CardView
+        From `square_up`.
+    path_mm, shape, dilution, blank, width_mm
+        As in `read_photo`.
+
+    Returns
+    -------
+    Reading
+        Its `path_mm` is the mean chord through the part that was read [mm].
+
+    Raises
+    ------
+    PhotoRefusedError
+        When no vessel can be read on it; its flag says why.
+    """
     field = view.layout.bar_field
     left, right = find_sides(view, path_mm=path_mm, shape=shape, width_mm=width_mm)
     bars = read_bars(view, left_mm=left, right_mm=right, path_mm=path_mm, shape=shape)
-    reading = reading_of_rows(
+    reading = _reading_of_rows(
         bars,
         view=view,
         left_mm=left,
@@ -288,6 +306,16 @@ def mean_chord_share(shape: str) -> float:
     The chord at a share u of the radius is sqrt(1 - u^2); its mean over 0 to u is
     (u sqrt(1 - u^2) + asin u) / (2 u). A soft bag's section is a lens: to the second order the
     mean is 1 - u^2 / 3 where it is flat and 1 - u^2 / 6 where it is round; taken is between.
+
+    Parameters
+    ----------
+    shape : {"cylinder", "flat", "bag"}
+        Form of the fluid.
+
+    Returns
+    -------
+    float
+        Dimensionless, above 0.5 to 1; 1 for a flat vessel.
     """
     if shape == "flat":
         return 1.0
@@ -323,7 +351,7 @@ def slant(camera_mm: np.ndarray, *, middle_mm: float, middle_y_mm: float, shape:
     return 1 / math.sqrt(1 - sine**2)
 
 
-def reading_of_rows(
+def _reading_of_rows(
     bars: BarRows,
     *,
     view: CardView,

@@ -80,5 +80,16 @@ def strays_from_earlier(width_mm: float, earlier_mm: Sequence[float]) -> bool:
 
 
 def usual_width_mm(earlier_mm: Sequence[float]) -> float:
-    """Return the median width of the latest photos, of at least one [mm]."""
+    """Return the median outer width of a vessel in its latest photos.
+
+    Parameters
+    ----------
+    earlier_mm : sequence of float, at least one
+        Widths in order of time [mm]; only the last `LATEST_EARLIER` count.
+
+    Returns
+    -------
+    float
+        The vessel's usual width [mm].
+    """
     return median(earlier_mm[-LATEST_EARLIER:])

@@ -81,6 +81,11 @@ def is_settled(*, heights_mm: np.ndarray, row_contrast: np.ndarray, row_mean: np
         Rows' heights above the base line [mm].
     row_contrast, row_mean : ndarray, shape (R,)
         Contrast and mean transmittance of each row, red and green together.
+
+    Returns
+    -------
+    bool
+        False with fewer than four rows.
     """
     import numpy as np
 
@@ -163,6 +168,18 @@ def spotted_share(spots: np.ndarray, *, px_per_mm: float) -> float:
     """Return the spots' share of the area in the middle one of bands 10 mm high.
 
     A few large bubbles on the wall spot few bands, an open air line spots them all.
+
+    Parameters
+    ----------
+    spots : ndarray of bool, shape (H, W)
+        From `find_spots`.
+    px_per_mm : float
+        Scale [px/mm].
+
+    Returns
+    -------
+    float
+        0 to 1, dimensionless.
     """
     import numpy as np
 
@@ -182,6 +199,11 @@ def without_bubbles(light: np.ndarray, spots: np.ndarray, *, px_per_mm: float) -
         From `find_spots`.
     px_per_mm : float
         Scale [px/mm].
+
+    Returns
+    -------
+    ndarray of float, shape (H, W, 3)
+        Linear light; rows that bubbles cover whole are left as they are.
     """
     import numpy as np
 
@@ -193,7 +215,20 @@ def without_bubbles(light: np.ndarray, spots: np.ndarray, *, px_per_mm: float) -
 
 
 def bubble_area(spots: np.ndarray, *, px_per_mm: float) -> np.ndarray:
-    """Return where the bubbles lie whose spots were found, bool, shape (H, W)."""
+    """Return where the bubbles lie whose spots were found.
+
+    Parameters
+    ----------
+    spots : ndarray of bool, shape (H, W)
+        From `find_spots`.
+    px_per_mm : float
+        Scale [px/mm].
+
+    Returns
+    -------
+    ndarray of bool, shape (H, W)
+        The spots and what lies within `BUBBLE_REACH_MM` of one.
+    """
     import cv2
     import numpy as np
 
@@ -283,6 +318,11 @@ def foam_bottom_row(
         Scale [px/mm].
     among_bubbles : bool
         Whether the fluid is full of bubbles, so that a cluster of them may pass for thin foam.
+
+    Returns
+    -------
+    int or None
+        Counted from the top.
 
     Notes
     -----
