@@ -86,13 +86,37 @@ def density_scale(cells_per_ml: float) -> tuple[float, str]:
 
 
 def density_words(cells_per_ml: float) -> str:
-    """Return a density in words: "23 million cells/mL", "8.5 thousand cells/mL"."""
+    """Return a density in words: "23 million cells/mL", "8.5 thousand cells/mL".
+
+    Parameters
+    ----------
+    cells_per_ml : float
+        Density [cells/mL].
+
+    Returns
+    -------
+    str
+        Two significant figures.
+    """
     factor, word = density_scale(cells_per_ml)
     return " ".join(p for p in (significant(cells_per_ml / factor), word, "cells/mL") if p)
 
 
 def interval_words(low: float, high: float, *, unit: bool = True) -> str:
-    """Return an interval in words: "18 to 29 million cells/mL", or without "cells/mL"."""
+    """Return an interval in words: "18 to 29 million cells/mL", or without "cells/mL".
+
+    Parameters
+    ----------
+    low, high : float
+        Limits [cells/mL]; without a finite upper one it is "more than" the lower.
+    unit : bool, default True
+        Whether to end in "cells/mL".
+
+    Returns
+    -------
+    str
+        Two significant figures each, both in the upper limit's unit.
+    """
     if not math.isfinite(high):
         text = f"more than {density_words(low)}"
     else:
@@ -103,7 +127,18 @@ def interval_words(low: float, high: float, *, unit: bool = True) -> str:
 
 
 def days_words(days: float) -> str:
-    """Whole days in words; "less than a day" below one, weeks above four of them."""
+    """Return whole days in words; "less than a day" below one, weeks above four of them.
+
+    Parameters
+    ----------
+    days : float
+        Any number [d].
+
+    Returns
+    -------
+    str
+        "an unknown number of days" for nan and infinity.
+    """
     if not math.isfinite(days):
         return "an unknown number of days"
     if days < 0.75:
@@ -115,7 +150,20 @@ def days_words(days: float) -> str:
 
 
 def shorten(text: str, width: int) -> str:
-    """Cut the middle out of what is too long, so that start and end stay readable."""
+    """Cut the middle out of what is too long, so that start and end stay readable.
+
+    Parameters
+    ----------
+    text : str
+        One line.
+    width : int
+        Letters that have room, > 2.
+
+    Returns
+    -------
+    str
+        The text itself where it has room, else with ".." in its middle.
+    """
     if len(text) <= width:
         return text
     head = (width - 2 + 1) // 2
@@ -127,6 +175,13 @@ def one_line(text: str, width: int) -> str:
 
     What has no picture, such as a line's end, a bell, or a byte of a file's name that is no
     letter, becomes a space.
+
+    Parameters
+    ----------
+    text : str
+        Any text, as the keeper wrote it.
+    width : int
+        Letters that have room, > 2.
     """
     plain = "".join(letter if letter.isprintable() else " " for letter in text)
     return shorten(" ".join(plain.split()), width)
@@ -156,10 +211,24 @@ def paragraph(text: str, *, start: str = "", indent: int | None = None) -> str:
 
 
 def entry(label: str, text: str) -> str:
-    """Return a labelled paragraph, its text in a column of its own."""
+    """Return a labelled paragraph, its text in a column of its own.
+
+    Parameters
+    ----------
+    label : str
+        At most 13 letters, so that a space follows.
+    text : str
+        The paragraph's words.
+    """
     return paragraph(text, start=f"{label:<{_LABEL}}")
 
 
 def bullet(text: str) -> str:
-    """Return a paragraph behind a dash."""
+    """Return a paragraph behind a dash.
+
+    Parameters
+    ----------
+    text : str
+        The paragraph's words.
+    """
     return paragraph(text, start="  - ")
