@@ -87,7 +87,13 @@ class BottleState:
 
 
 def keeping_words(facts: SpeciesFacts) -> str:
-    """Say how long a species' harvest keeps, and where that comes from."""
+    """Return in a sentence how long a species' harvest keeps, and where that comes from.
+
+    Parameters
+    ----------
+    facts : SpeciesFacts
+        Its `keep_cold_days` and their source; without one it is said to be common practice.
+    """
     source = facts.sources.get("keep_cold_days", "").strip() or "common practice, no source"
     published = _CONCENTRATES.get(facts.id)
     return (

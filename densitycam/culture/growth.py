@@ -68,7 +68,13 @@ class _Obs:
 
 
 def usable_points(points: Sequence[DensityPoint]) -> list[DensityPoint]:
-    """Return the points that hold a density, in order of time."""
+    """Return the points that hold a density, in order of time.
+
+    Parameters
+    ----------
+    points : sequence of DensityPoint
+        In any order; those of zero, unbounded or unknown density are left out.
+    """
     kept = [p for p in points if 0 < p.cells_per_ml < math.inf and not math.isinf(p.relative_sd)]
     return sorted(kept, key=lambda p: p.when)
 

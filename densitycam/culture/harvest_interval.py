@@ -178,10 +178,32 @@ def harvest_round(
 
 
 def best_share(*, interval_days: float, rate_per_day: float, lag_days: float = 0.0) -> float:
-    """Share to keep for most cells at a given interval: exp(-rate x days/2).
+    """Return the share to keep for most cells at a given interval: exp(-rate x days/2).
 
-    Setting the derivative of h (1 - r) to zero gives r = E^(-1/2): the culture then swings as far
-    above half its ceiling as below it, and brings ceiling x tanh(rate x days/4) a round.
+    Parameters
+    ----------
+    interval_days : float
+        Days between splits, > 0 [day].
+    rate_per_day : float
+        Specific growth rate far below the ceiling, > 0 [1/day].
+    lag_days : float, default 0.0
+        Days after each split without growth [day]; they are taken off the interval, down to 0.
+
+    Returns
+    -------
+    float
+        Share kept back, > 0 to 1, dimensionless.
+
+    Raises
+    ------
+    DensitycamError
+        For an interval or rate that is not above 0.
+
+    Notes
+    -----
+    Setting the derivative of h (1 - r) to zero, both as in `harvest_round`, gives r = E^(-1/2): the
+    culture then swings as far above half its ceiling as below it, and brings
+    ceiling x tanh(rate x days/4) a round.
     """
     _check(**{"days between splits": interval_days, "growth rate": rate_per_day})
     return math.exp(-rate_per_day * max(interval_days - lag_days, 0.0) / 2.0)

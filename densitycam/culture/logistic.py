@@ -38,7 +38,18 @@ class LogisticFit:
     degrees: int
 
     def density(self, time_day: float) -> float:
-        """Density on the curve at a time [cells/mL]."""
+        """Return the density on the curve at a time.
+
+        Parameters
+        ----------
+        time_day : float
+            On the clock of the data that were fitted [day].
+
+        Returns
+        -------
+        float
+            >= 0, in the unit of the data [cells/mL].
+        """
         x = self.offset - self.rate_per_day * time_day
         return 0.0 if x > 700 else self.ceiling / (1.0 + math.exp(x))
 

@@ -61,14 +61,31 @@ def two_part_dose_ml(*, label_ml_per_l: float, new_water_ml: float) -> float:
 
 
 def carbon_per_cell_pg(facts: SpeciesFacts) -> float:
-    """Return the carbon in one cell of usual size, taken as a sphere [pg]."""
+    """Return the carbon in one cell of usual size, taken as a sphere [pg].
+
+    Parameters
+    ----------
+    facts : SpeciesFacts
+        Its size in micrometres, and whether it is a diatom, which needs silicate.
+
+    Notes
+    -----
+    a x volume^b (Menden-Deuer & Lessard 2000, see `DIATOM_CARBON`); of the size's range the
+    geometric mean is the diameter.
+    """
     diameter = math.sqrt(facts.size_low_um * facts.size_high_um)
     factor, power = DIATOM_CARBON if facts.needs_silicate else OTHER_CARBON
     return float(factor * (math.pi / 6.0 * diameter**3) ** power)
 
 
 def nitrogen_per_cell_pg(facts: SpeciesFacts) -> tuple[float, float]:
-    """Return the nitrogen in one cell, starved and well fed [pg]."""
+    """Return the nitrogen in one cell, starved and well fed [pg].
+
+    Parameters
+    ----------
+    facts : SpeciesFacts
+        As in `carbon_per_cell_pg`.
+    """
     carbon = carbon_per_cell_pg(facts)
     ratio = NITROGEN_G_PER_MOL / CARBON_G_PER_MOL
     return carbon * ratio / STARVED_C_TO_N, carbon * ratio / FED_C_TO_N

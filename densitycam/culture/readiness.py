@@ -180,6 +180,15 @@ def harvest_goal(*, facts: SpeciesFacts, growth: Growth, rule: Rule = RULE) -> f
 
     That is the lower edge of its species' band, or, where the batch levels off below, the rule's
     share of its ceiling.
+
+    Parameters
+    ----------
+    facts : SpeciesFacts
+        The harvest band that holds for the vessel [cells/mL].
+    growth : Growth
+        Where the batch levels off, as far as its photos tell.
+    rule : Rule, default RULE
+        The share of the ceiling at which a batch counts as grown out.
     """
     top = rule.ceiling_share * _ceiling(growth)
     return top if top < facts.harvest_low else facts.harvest_low  # False for nan

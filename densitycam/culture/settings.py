@@ -270,7 +270,15 @@ def thresholds(
 ) -> tuple[Threshold, ...]:
     """Return every number of the decision as it holds for a vessel, each with its source.
 
-    Parameters and errors as in `thresholds_of`.
+    Parameters
+    ----------
+    settings, facts, vessel
+        As in `thresholds_of`.
+
+    Raises
+    ------
+    DensitycamError
+        As in `thresholds_of`.
     """
     rule, changed = thresholds_of(settings, facts, vessel)
     set_in = {
@@ -339,7 +347,18 @@ def _entry(threshold: Threshold) -> list[str]:
 
 
 def plain_number(value: float) -> str:
-    """Return a number as a keeper would type it: 0.25, 700000, 5e6."""
+    """Return a number as a keeper would type it: 0.25, 700000, 5e6.
+
+    Parameters
+    ----------
+    value : float
+        Any number.
+
+    Returns
+    -------
+    str
+        Up to six significant figures.
+    """
     return f"{value:g}".replace("e+0", "e").replace("e+", "e")
 
 

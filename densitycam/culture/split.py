@@ -92,6 +92,11 @@ def salt_water(*, salinity_g_per_kg: float, temperature_c: float) -> tuple[float
 def check_kept_share(kept_share: float) -> None:
     """Refuse a share of the culture that cannot be kept back.
 
+    Parameters
+    ----------
+    kept_share : float
+        Share kept back, dimensionless.
+
     Raises
     ------
     DensitycamError

@@ -95,7 +95,20 @@ class Usual:
     scale: float
 
     def carry(self, log: float, days: float) -> float:
-        """Gain in ln density over some days from a density [ln]."""
+        """Return the gain in ln density over some days of undisturbed growth.
+
+        Parameters
+        ----------
+        log : float
+            Density at their begin [ln cells/mL].
+        days : float
+            How many, >= 0 [day].
+
+        Returns
+        -------
+        float
+            >= 0 [ln]; 0 for a vessel that usually does not grow.
+        """
         if self.rate <= 0:
             return 0.0
         ceiling = self.rate / self.slope if self.slope > 0 else math.inf
@@ -103,7 +116,16 @@ class Usual:
         return max(gain, 0.0)
 
     def carry_to(self, log: float, day: float, photo: Photo) -> tuple[float, float]:
-        """Carry a density [ln] of some day on to the next photo, each split at its moment.
+        """Carry a density of some day on to the next photo, each split at its moment.
+
+        Parameters
+        ----------
+        log : float
+            The density [ln cells/mL].
+        day : float
+            Its day, on the clock of `Photo.day` [day].
+        photo : Photo
+            The next one, with the splits before it.
 
         Returns
         -------
@@ -127,6 +149,16 @@ class Usual:
         """Return the standard deviation of the gain over a stretch, the usual's own error with it.
 
         That error is common to all steps and adds up, where the photos' noise does not.
+
+        Parameters
+        ----------
+        photos : sequence of Photo
+            The stretch in order of time, at least one.
+
+        Returns
+        -------
+        float
+            Of ln density, >= 0.
         """
         days = exposure = splits = 0.0
         for a, b in pairwise(photos):
@@ -163,7 +195,20 @@ def _exposure(a: Photo, b: Photo) -> float:
 
 
 def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[Photo]:
-    """Usable photos in order of time, their shared error taken off, with the dilution between."""
+    """Return the usable photos in order of time, with the dilution between, free of shared error.
+
+    Parameters
+    ----------
+    points : sequence of DensityPoint
+        Of one vessel, in any order.
+    splits : sequence of Split
+        Of the same vessel.
+
+    Returns
+    -------
+    list of Photo
+        Those of the last `USUAL_DAYS` days before the newest one.
+    """
     kept = usable_points(points)
     if not kept:
         return []
@@ -192,7 +237,26 @@ def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[P
 
 
 def usual_growth(photos: Sequence[Photo], *, least_steps: int) -> Usual | None:
-    """Learn how fast a vessel grows at which density; None with fewer steps between photos."""
+    """Learn how fast a vessel grows at which density.
+
+    Parameters
+    ----------
+    photos : sequence of Photo
+        From `photos_of`.
+    least_steps : int
+        How many steps from photo to photo it takes, of `MIN_STEP_DAYS` or more each, their
+        dilution known.
+
+    Returns
+    -------
+    Usual or None
+        None with fewer steps.
+
+    Notes
+    -----
+    Gain = rate x days - slope x exposure - setback x splits, by least squares under a weak prior;
+    steps that stray are weighed down as in Student's t (iteratively reweighted).
+    """
     import numpy as np
 
     steps = [
@@ -254,7 +318,20 @@ class Followed:
 
 
 def follow(photos: Sequence[Photo], usual: Usual) -> list[Followed]:
-    """Carry each photo's density on to the next along the usual growth (Kalman filter)."""
+    """Carry each photo's density on to the next along the usual growth (Kalman filter).
+
+    Parameters
+    ----------
+    photos : sequence of Photo
+        From `photos_of`.
+    usual : Usual
+        What they are held against.
+
+    Returns
+    -------
+    list of Followed
+        One a photo.
+    """
     followed: list[Followed] = []
     for n, p in enumerate(photos):
         noise = (p.sd * usual.scale) ** 2
