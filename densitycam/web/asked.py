@@ -41,7 +41,13 @@ def journal() -> Journal:
 
 
 def close_journal(_error: BaseException | None = None) -> None:
-    """Close the request's journal, where one was opened."""
+    """Close the request's journal, where one was opened.
+
+    Parameters
+    ----------
+    _error : BaseException or None
+        What ended the request, as Flask hands it over; not looked at.
+    """
     opened = g.pop("journal", None)
     if opened is not None:
         opened.close()
@@ -60,6 +66,16 @@ def settings() -> Settings:
 
 def keep_upload(upload: FileStorage) -> Original:
     """Keep a photo that was sent, byte for byte.
+
+    Parameters
+    ----------
+    upload : FileStorage
+        As the form sent it.
+
+    Returns
+    -------
+    Original
+        Where it lies now, and when it was taken.
 
     Raises
     ------
@@ -89,7 +105,18 @@ def asked_vessel() -> VesselRecord:
 
 
 def asked_number(name: str = "number") -> int:
-    """Return a whole number of the address, such as a photo's."""
+    """Return a whole number of the address, such as a photo's.
+
+    Parameters
+    ----------
+    name : str, default "number"
+        The field of the address or form.
+
+    Raises
+    ------
+    werkzeug.exceptions.NotFound
+        For what is no whole number (404).
+    """
     text = request.values.get(name, "")
     # Longer than any number of ours, and SQLite refuses what goes beyond 64 bits.
     if not (text.isascii() and text.isdecimal() and len(text) <= 15):
@@ -99,6 +126,11 @@ def asked_number(name: str = "number") -> int:
 
 def words(name: str) -> str:
     """Return a text of the form, without blanks around it.
+
+    Parameters
+    ----------
+    name : str
+        The form's field.
 
     Raises
     ------
@@ -129,6 +161,11 @@ def quantity(
     needed : bool
         Whether an empty field is refused; None is returned otherwise.
 
+    Returns
+    -------
+    float or None
+        In the unit that `what` names.
+
     Raises
     ------
     DensitycamError
@@ -152,7 +189,23 @@ def quantity(
 
 
 def needed_quantity(name: str, what: str, *, above: float = 0.0, most: float = 1e9) -> float:
-    """Return a number of the form that must be there; see `quantity`."""
+    """Return a number of the form that must be there.
+
+    Parameters
+    ----------
+    name, what, above, most
+        As in `quantity`.
+
+    Returns
+    -------
+    float
+        In the unit that `what` names.
+
+    Raises
+    ------
+    DensitycamError
+        As in `quantity`.
+    """
     number = quantity(name, what, above=above, most=most)
     if number is None:
         raise TypeError("a needed number is never None")
@@ -161,6 +214,11 @@ def needed_quantity(name: str, what: str, *, above: float = 0.0, most: float = 1
 
 def asked_time(name: str = "when") -> datetime:
     """Return the local time that a form gives, now when it gives none.
+
+    Parameters
+    ----------
+    name : str, default "when"
+        The form's field.
 
     Raises
     ------

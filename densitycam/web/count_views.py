@@ -72,7 +72,13 @@ class Asked:
         return "/".join(",".join(str(n) for n in side) for side in self.fillings)
 
     def tally(self) -> Tally:
-        """Return what was counted; without a square there is none to judge."""
+        """Return what was counted; without a square there is none to judge.
+
+        Raises
+        ------
+        DensitycamError
+            For a fixative that is not 0 to 100 %, or a dilution that cannot be read.
+        """
         percent = self.fixative.strip().replace(",", ".")
         try:
             fixative = float(percent) / 100.0 if percent else 0.0
@@ -91,7 +97,7 @@ class Asked:
         )
 
 
-def asked_count(values: MultiDict[str, str]) -> Asked:
+def _asked_count(values: MultiDict[str, str]) -> Asked:
     """Read a count from an address or a form.
 
     Raises
@@ -139,7 +145,7 @@ def begin() -> str:
 @views.get("/count/squares")
 def squares() -> str | AnyResponse:
     """Count: the squares so far stand in the address, so that going back takes one back."""
-    vessel, asked = asked_vessel(), asked_count(request.args)
+    vessel, asked = asked_vessel(), _asked_count(request.args)
     asked.tally()  # a dilution that cannot be is said before anything is counted
     step, sides = request.args.get("step", ""), list(asked.fillings)
     if step in ("next", "done", "fresh"):
@@ -193,7 +199,7 @@ def _address(vessel: VesselRecord, asked: Asked) -> dict[str, Any]:
 @views.get("/count/review")
 def review() -> str:
     """Show what the count says before it is kept."""
-    vessel, asked = asked_vessel(), asked_count(request.args)
+    vessel, asked = asked_vessel(), _asked_count(request.args)
     tally = asked.tally()
     if not tally.fillings:
         raise DensitycamError("Nothing was counted yet.", "Count a square first; zero counts too.")
@@ -220,7 +226,7 @@ def _paired(vessel: VesselRecord, reading: str) -> PhotoRecord | None:
 @views.post("/count")
 def keep() -> AnyResponse:
     """Keep the count."""
-    vessel, asked, kept = asked_vessel(), asked_count(request.form), journal()
+    vessel, asked, kept = asked_vessel(), _asked_count(request.form), journal()
     tally = asked.tally()
     if not tally.fillings:
         raise DensitycamError("Nothing was counted.", "Count a square first.")

@@ -97,6 +97,11 @@ def need_tokens(app: Flask) -> None:
     """Refuse what would change something and carries no token of this visit (CSRF).
 
     To be called after `guard`: looking for the token reads the whole form.
+
+    Parameters
+    ----------
+    app : Flask
+        The page; what is refused answers with a page of its own (400).
     """
     app.config["WTF_CSRF_TIME_LIMIT"] = None  # a page may lie open on the shelf for days
     CSRFProtect(app)
@@ -171,7 +176,13 @@ def _refused(problem: str, advice: str) -> AnyResponse:
 
 
 def plain_page(problem: str, advice: str) -> str:
-    """Return a page that needs no style and tells nothing about what is kept here."""
+    """Return a page that needs no style and tells nothing about what is kept here.
+
+    Parameters
+    ----------
+    problem, advice : str
+        What is wrong and what to do, each a sentence; they are escaped.
+    """
     return (
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'

@@ -36,7 +36,13 @@ class Keys:
 
 
 def keys_path(journal: Path) -> Path:
-    """Return the file of keys that belongs to a journal: journal.page-keys.json beside it."""
+    """Return the file of keys that belongs to a journal: journal.page-keys.json beside it.
+
+    Parameters
+    ----------
+    journal : Path
+        The journal's file.
+    """
     return journal.with_name(f"{journal.stem}.page-keys.json")
 
 

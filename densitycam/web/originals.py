@@ -58,7 +58,13 @@ class Original:
 
 
 def photos_folder(journal: Path) -> Path:
-    """Return the folder of the originals that belong to a journal: photos beside it."""
+    """Return the folder of the originals that belong to a journal: photos beside it.
+
+    Parameters
+    ----------
+    journal : Path
+        The journal's file.
+    """
     return journal.with_name("photos")
 
 
@@ -125,7 +131,13 @@ def keep_original(
 
 
 def drop_halves(folder: Path) -> None:
-    """Remove what a run that was killed left half-written a day ago or longer."""
+    """Remove what a run that was killed left half-written a day ago or longer.
+
+    Parameters
+    ----------
+    folder : Path
+        That of `photos_folder`; it need not exist.
+    """
     for half in folder.glob(".*.part"):
         with suppress(OSError):
             if time.time() - half.stat().st_mtime > _DAY_S:

@@ -78,7 +78,13 @@ class Reader:
         self._workers.stop()
 
     def read(self, job: ReadingJob) -> PhotoRecord | str:
-        """Return a photo's record, measured or refused, or why there is none."""
+        """Return a photo's record, measured or refused, or why there is none.
+
+        Parameters
+        ----------
+        job : ReadingJob
+            The photo and what is known of its vessel.
+        """
         try:
             return self.do(read_job, job)
         except DensitycamError as error:
@@ -88,6 +94,11 @@ class Reader:
         """Return when a photo was taken by its EXIF block, local, naive; None where it says none.
 
         A block that takes too long or too much to read says none.
+
+        Parameters
+        ----------
+        path : Path
+            The photo.
         """
         try:
             return self.do(_taken_at, path)
@@ -96,6 +107,11 @@ class Reader:
 
     def tags(self, path: Path) -> tuple[int, ...]:
         """Return the ids of the vessel tags in a photo.
+
+        Parameters
+        ----------
+        path : Path
+            The photo.
 
         Raises
         ------
@@ -107,6 +123,11 @@ class Reader:
     def tile(self, path: Path) -> bytes:
         """Return a photo as a JPEG of at most 288 px, upright, without metadata.
 
+        Parameters
+        ----------
+        path : Path
+            The photo.
+
         Raises
         ------
         DensitycamError
@@ -116,6 +137,11 @@ class Reader:
 
     def plain(self, path: Path) -> bytes:
         """Return a photo as a JPEG of at most `SHOWN_PX`, upright, without metadata.
+
+        Parameters
+        ----------
+        path : Path
+            The photo.
 
         Raises
         ------
@@ -127,6 +153,11 @@ class Reader:
     def marked(self, job: ReadingJob) -> bytes:
         """Return a photo with what was measured where drawn on it, as `plain` otherwise.
 
+        Parameters
+        ----------
+        job : ReadingJob
+            As in `read`.
+
         Raises
         ------
         DensitycamError
@@ -136,6 +167,18 @@ class Reader:
 
     def do(self, job: Callable[..., T], *args: Any) -> T:
         """Do any job in a bounded process; function, arguments and result travel by pickle.
+
+        Parameters
+        ----------
+        job : callable
+            A function of a module, as pickle needs it.
+        *args
+            What it is called with.
+
+        Returns
+        -------
+        object
+            What it returned.
 
         Raises
         ------

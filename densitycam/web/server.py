@@ -275,6 +275,12 @@ def _channel_for(app: Flask, place: Place) -> type[HTTPChannel]:
 
 
 def port_of(server: Any) -> int:
-    """Return the port that a server of `listen` listens on."""
+    """Return the port that a server of `listen` listens on.
+
+    Parameters
+    ----------
+    server : object
+        From `listen`; of several addresses the first one's port counts.
+    """
     listening = getattr(server, "effective_listen", None)
     return int(listening[0][1] if listening else server.effective_port)

@@ -44,7 +44,12 @@ class Turns:
         self._changed = threading.Condition()
 
     def enter(self) -> int:
-        """Wait for one's turn, and return its number.
+        """Wait for one's turn.
+
+        Returns
+        -------
+        int
+            One's number, to be handed to `leave`.
 
         Raises
         ------
@@ -67,7 +72,13 @@ class Turns:
         return number
 
     def leave(self, number: int) -> None:
-        """Let the next one in, then wait until those that came before have left."""
+        """Let the next one in, then wait until those that came before have left.
+
+        Parameters
+        ----------
+        number : int
+            What `enter` returned.
+        """
         with self._changed:
             self._idle += 1
             self._changed.notify_all()

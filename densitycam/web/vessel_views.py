@@ -74,7 +74,7 @@ def _signs(line: VesselLine) -> list[str]:
     return shown
 
 
-def line_of(kept: Journal, name: str) -> VesselLine:
+def _line_of(kept: Journal, name: str) -> VesselLine:
     """Return a vessel of this morning, its turn among the others reckoned with."""
     lines = morning(kept, settings(), now())
     return next(line for line in lines if line.today.history.vessel.name == name)
@@ -84,7 +84,7 @@ def line_of(kept: Journal, name: str) -> VesselLine:
 def vessel() -> str:
     """Show one vessel: what to do, its growth, photos, decisions and log."""
     known, kept = asked_vessel(), journal()
-    line = line_of(kept, known.name)
+    line = _line_of(kept, known.name)
     readings = line.today.history.readings[-_PHOTOS:]
     pictures = {
         r.photo.sha256: url_for("snap.tile", number=r.photo.id)
