@@ -270,6 +270,11 @@ def _take(
 def check_label(path: Path | None) -> None:
     """Refuse a label's file that cannot be written, before anything is kept.
 
+    Parameters
+    ----------
+    path : Path or None
+        Where the label goes; None without one.
+
     Raises
     ------
     click.UsageError, DensitycamError
@@ -281,7 +286,22 @@ def check_label(path: Path | None) -> None:
 
 
 def filled_lines(filling: Filling, kept: BottleRecord, settings: Settings) -> list[str]:
-    """Say what was filled, where its density comes from, and how long it keeps."""
+    """Return what was filled, where its density comes from, and how long it keeps.
+
+    Parameters
+    ----------
+    filling : Filling
+        As it was before it was kept.
+    kept : BottleRecord
+        The same bottle as the journal holds it, with its number.
+    settings : Settings
+        The keeper's own thresholds, how long a harvest keeps among them.
+
+    Returns
+    -------
+    list of str
+        One a paragraph, wrapped.
+    """
     from densitycam.culture.bottles import keeping_words
     from densitycam.report.daily_work import bottle_holds, day_words
 
@@ -311,7 +331,24 @@ def filled_lines(filling: Filling, kept: BottleRecord, settings: Settings) -> li
 
 
 def write_label(settings: Settings, bottle: BottleRecord, path: Path, paper: str = "a4") -> None:
-    """Write one bottle's label."""
+    """Write one bottle's label.
+
+    Parameters
+    ----------
+    settings : Settings
+        As in `filled_lines`.
+    bottle : BottleRecord
+        Kept, with its number.
+    path : Path
+        A PDF or PNG; an older file is replaced.
+    paper : {"a4", "letter"}
+        The sheet's format.
+
+    Raises
+    ------
+    DensitycamError
+        When the file cannot be written.
+    """
     _write_labels(settings, [bottle], path, paper)
 
 

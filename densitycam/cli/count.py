@@ -39,7 +39,18 @@ class DilutionChain(click.ParamType):  # type: ignore[type-arg,unused-ignore]  #
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> tuple[float, ...]:
-        """Return final over drawn volume of each step."""
+        """Return final over drawn volume of each step.
+
+        Parameters
+        ----------
+        value, param, ctx
+            As in `click.ParamType.convert`.
+
+        Raises
+        ------
+        click.BadParameter
+            For text that is no dilution.
+        """
         if isinstance(value, tuple):
             return value
         from densitycam.counting.dilution import parse_chain

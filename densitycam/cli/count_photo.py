@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from densitycam.counting.slide_photo import SlidePhoto
     from densitycam.vessel.record import VesselRecord
 
-__all__ = ["corrections_of", "count_photo", "picture_beside", "show_photo"]
+__all__ = ["corrections_of", "count_photo", "show_photo"]
 
 
-def picture_beside(photo: Path) -> Path:
+def _picture_beside(photo: Path) -> Path:
     """Return where the annotated picture goes when the user named no place."""
     return photo.with_name(f"{photo.stem}-counted.jpg")
 
@@ -96,7 +96,7 @@ def count_photo(
     DensitycamError
         For a photo that cannot be counted, or a picture that cannot be written.
     """
-    place = picture_beside(path) if picture is None else picture
+    place = _picture_beside(path) if picture is None else picture
     if place.resolve() == path.resolve():
         raise DensitycamError(
             "The picture would replace the slide photo itself.",
@@ -120,7 +120,17 @@ def count_photo(
 
 
 def show_photo(photo: SlidePhoto, picture: Path, *, accepted: bool) -> None:
-    """Print what was found, and what to do next where it was not accepted."""
+    """Print what was found, and what to do next where it was not accepted.
+
+    Parameters
+    ----------
+    photo : SlidePhoto
+        What was found.
+    picture : Path
+        Where it was drawn.
+    accepted : bool
+        Whether the user took the count as it is.
+    """
     from densitycam.report.slide_picture import slide_lines
 
     for label, text in slide_lines(photo):

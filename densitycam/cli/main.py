@@ -63,11 +63,33 @@ class Commands(click.Group):
     """Commands that are imported on first use; a user's error becomes one line and exit code 1."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the command names in the order of the help."""
+        """Return the command names in the order of the help.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            As in `click.Group.list_commands`.
+        """
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        """Import one command."""
+        """Import one command.
+
+        Parameters
+        ----------
+        ctx, name
+            As in `click.Group.get_command`.
+
+        Returns
+        -------
+        click.Command or None
+            None for a name that is none of ours.
+
+        Raises
+        ------
+        TypeError
+            Where the file of that name holds no command: a fault of ours.
+        """
         if name not in COMMANDS:
             return None
         command = import_module(f"densitycam.cli.{FILES.get(name, name)}").command
@@ -78,7 +100,23 @@ class Commands(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        """Find a command, and name near matches of one that does not exist."""
+        """Find a command, and name near matches of one that does not exist.
+
+        Parameters
+        ----------
+        ctx, args
+            As in `click.Group.resolve_command`.
+
+        Returns
+        -------
+        tuple
+            As of `click.Group.resolve_command`.
+
+        Raises
+        ------
+        click.UsageError
+            For a name that is none of ours.
+        """
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             import difflib
 
@@ -88,7 +126,23 @@ class Commands(click.Group):
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run a command and turn what the user can mend into one line."""
+        """Run a command and turn what the user can mend into one line.
+
+        Parameters
+        ----------
+        ctx : click.Context
+            As in `click.Group.invoke`.
+
+        Returns
+        -------
+        object
+            What the command returned.
+
+        Raises
+        ------
+        click.ClickException
+            For a `DensitycamError`, a full disk, and a system library that is missing.
+        """
         try:
             return super().invoke(ctx)
         except DensitycamError as error:
@@ -139,7 +193,13 @@ def _journals_trouble(error: Exception, ctx: click.Context) -> str | None:
 
 
 def missing_system_package(message: str) -> str | None:
-    """Return the Debian package with the shared library an ImportError misses, or None."""
+    """Return the Debian package with the shared library an ImportError misses, or None.
+
+    Parameters
+    ----------
+    message : str
+        What the ImportError says.
+    """
     for library, package in _SYSTEM_PACKAGES.items():
         if library in message:
             return package

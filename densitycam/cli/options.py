@@ -41,7 +41,23 @@ class Quantity(click.ParamType):  # type: ignore[type-arg,unused-ignore]  # gene
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
-        """Return the number, or fail with the rule it breaks."""
+        """Return the number, or fail with the rule it breaks.
+
+        Parameters
+        ----------
+        value, param, ctx
+            As in `click.ParamType.convert`.
+
+        Returns
+        -------
+        float
+            In the unit that the option's help names.
+
+        Raises
+        ------
+        click.BadParameter
+            For what is no number, and for one out of range.
+        """
         try:
             number = float(value)
         except ValueError:
@@ -85,16 +101,26 @@ journal_option = click.option(
 
 
 def when_option(text: str, *, name: str = "--when", metavar: str = "TIME") -> Callable[[F], F]:
-    """Return an option that takes a time, with its help; --when unless it is named otherwise."""
+    """Return an option that takes a time, with its help; --when unless it is named otherwise.
+
+    Parameters
+    ----------
+    text : str
+        Its help.
+    name : str, default "--when"
+        What it is called.
+    metavar : str, default "TIME"
+        What stands for the time in the help.
+    """
     return click.option(
         name,
         metavar=metavar,
-        callback=lambda ctx, param, value: None if value is None else parse_time(value),
+        callback=lambda ctx, param, value: None if value is None else _parse_time(value),
         help=text,
     )
 
 
-def parse_time(text: str) -> datetime:
+def _parse_time(text: str) -> datetime:
     """Return a local naive time to the second.
 
     Raises
@@ -121,6 +147,11 @@ def now() -> datetime:
 def check_not_ahead(when: datetime | None) -> datetime | None:
     """Return a time given for something done, refusing one that cannot have been yet.
 
+    Parameters
+    ----------
+    when : datetime or None
+        Local, naive; None is let through.
+
     Raises
     ------
     click.UsageError
@@ -139,6 +170,11 @@ def check_not_ahead(when: datetime | None) -> datetime | None:
 def check_places(*paths: Path | None) -> None:
     """Refuse output files whose folder is missing, before any photo is read.
 
+    Parameters
+    ----------
+    *paths : Path or None
+        Files to be written; None for one that is not asked for.
+
     Raises
     ------
     DensitycamError
@@ -153,7 +189,15 @@ def check_places(*paths: Path | None) -> None:
 
 
 def some(count: int, noun: str) -> str:
-    """Return a number with its noun: "1 split", "3 splits"."""
+    """Return a number with its noun: "1 split", "3 splits".
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    noun : str
+        One of them; several take an s.
+    """
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
@@ -166,6 +210,16 @@ def open_journal(ctx: click.Context, *, keep: bool = True) -> Journal:
         Of the running command; it closes the journal at its end.
     keep : bool
         False works on a copy in memory, from which nothing is written back.
+
+    Returns
+    -------
+    Journal
+        Open.
+
+    Raises
+    ------
+    DensitycamError
+        When it cannot be opened.
     """
     from densitycam.journal.place import journal_path
     from densitycam.journal.store import Journal
@@ -194,7 +248,13 @@ def say_clock(journal: Journal, when: datetime | None = None) -> None:
 
 
 def settings_place(ctx: click.Context) -> Path:
-    """Return the settings file that belongs to the journal in use."""
+    """Return the settings file that belongs to the journal in use.
+
+    Parameters
+    ----------
+    ctx : click.Context
+        Of the running command.
+    """
     from densitycam.journal.place import journal_path
     from densitycam.journal.settings_file import settings_path
 
@@ -203,6 +263,18 @@ def settings_place(ctx: click.Context) -> Path:
 
 def own_settings(ctx: click.Context, journal: Journal) -> Settings:
     """Read the keeper's own thresholds.
+
+    Parameters
+    ----------
+    ctx : click.Context
+        Of the running command.
+    journal : Journal
+        In which the settings' vessels are looked up.
+
+    Returns
+    -------
+    Settings
+        As shipped where there is no file.
 
     Raises
     ------
@@ -215,7 +287,13 @@ def own_settings(ctx: click.Context, journal: Journal) -> Settings:
 
 
 def echo_json(value: Any) -> None:
-    """Print a value as JSON: dates as text, unknown and unbounded numbers as null."""
+    """Print a value as JSON: dates as text, unknown and unbounded numbers as null.
+
+    Parameters
+    ----------
+    value : object
+        Anything that `densitycam.journal.encode.plain` takes.
+    """
     import json
 
     from densitycam.journal.encode import plain

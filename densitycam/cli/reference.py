@@ -29,7 +29,13 @@ __all__ = ["command_reference", "json_reference", "json_schema_text", "signs_ref
 
 
 def command_reference() -> str:
-    """Return every command with its options as Markdown."""
+    """Return every command with its options as Markdown.
+
+    Raises
+    ------
+    LookupError
+        Where a listed command cannot be found: a fault of ours.
+    """
     group = click.Context(main, info_name="densitycam")
     parts = [
         "# Every command",

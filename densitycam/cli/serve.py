@@ -78,7 +78,7 @@ def command(ctx: click.Context, lan: bool, port: int, new_secret: bool) -> None:
     )
     drop_halves(place.photos_folder)
     server = listen(create_app(place), place, ("127.0.0.1", *addresses), port)
-    greet(place.photos_folder, keys.secret, addresses, port_of(server))
+    _greet(place.photos_folder, keys.secret, addresses, port_of(server))
     signal.signal(signal.SIGTERM, _end)
     # A shell that starts it in the background has it ignore Ctrl-C; it ends by either.
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -94,7 +94,7 @@ def _end(_signal: int, _frame: object) -> NoReturn:
     raise SystemExit(0)
 
 
-def greet(photos: Path, secret: str, addresses: Sequence[str], port: int) -> None:
+def _greet(photos: Path, secret: str, addresses: Sequence[str], port: int) -> None:
     """Say where the page is, to whom it is open, and how it ends.
 
     Parameters
