@@ -60,6 +60,13 @@ def after_photos(when: datetime, photos: Iterable[datetime]) -> datetime:
 
     It is noon, or just after the day's last photo where that was taken later: a split of a dated
     day must not come before the photo that led to it. A `when` with a time is returned as it is.
+
+    Parameters
+    ----------
+    when : datetime
+        Local, naive; midnight stands for a day without a time.
+    photos : iterable of datetime
+        When the vessel's photos were taken, local, naive.
     """
     if has_time(when):
         return when
@@ -114,6 +121,13 @@ def batch_begin(known: Sequence[Batch], now: datetime) -> datetime | None:
 
     After an end without a new inoculation it is that end: what is photographed later is another
     culture.
+
+    Parameters
+    ----------
+    known : sequence of Batch
+        The vessel's.
+    now : datetime
+        The moment, local, naive.
     """
     marks = [b.begins for b in known if b.begins is not None]
     marks += [b.ends for b in known if b.ends is not None]

@@ -75,6 +75,11 @@ def fit_slides(
     keep : bool
         False only looks: the calibration in force stays.
 
+    Returns
+    -------
+    Fitted
+        The calibration, and what each slide says of it.
+
     Raises
     ------
     DensitycamError
@@ -115,6 +120,21 @@ def errors_of(pairs: Pairs, left_out: Sequence[Estimate]) -> tuple[float, tuple[
 
     A count's own error belongs to the difference, so a count is inside when its interval and
     the predicted one meet.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        The slides.
+    left_out : sequence of Estimate
+        For each of `pairs.used`, what the others tell of it.
+
+    Returns
+    -------
+    median : float
+        Relative error, >= 0, dimensionless; nan for fewer than two slides, and where none was
+        measured.
+    inside : (int, int) or None
+        How many counts lay inside, and of how many; None for fewer than two.
     """
     errors, inside = [], 0
     for (slide, _), told in zip(pairs.used, left_out, strict=True):

@@ -31,6 +31,11 @@ def plain(value: Any, *, keep_infinite: bool = False) -> Any:
     -------
     object
         dict, list, str, int, float, bool or None.
+
+    Raises
+    ------
+    TypeError
+        For anything else.
     """
     if value is None or isinstance(value, (str, bool, int)):
         return value
@@ -57,7 +62,18 @@ def plain(value: Any, *, keep_infinite: bool = False) -> Any:
 
 
 def to_json(value: Any) -> str:
-    """Return `value` as JSON text from which it can be rebuilt."""
+    """Return `value` as JSON text from which it can be rebuilt.
+
+    Parameters
+    ----------
+    value : object
+        As in `plain`.
+
+    Raises
+    ------
+    TypeError
+        As in `plain`.
+    """
     return json.dumps(plain(value, keep_infinite=True), allow_nan=False, separators=(",", ":"))
 
 
@@ -72,6 +88,16 @@ def _rgb(values: Sequence[float | str | None]) -> RGB:
 
 def reading_from_json(text: str) -> Reading:
     """Rebuild a `Reading` from the text `to_json` gave.
+
+    Parameters
+    ----------
+    text : str
+        What was not known (null) becomes nan.
+
+    Returns
+    -------
+    Reading
+        The same, infinity too.
 
     Raises
     ------
@@ -108,6 +134,16 @@ def reading_from_json(text: str) -> Reading:
 def blank_from_json(text: str) -> Blank:
     """Rebuild a `Blank` from the text `to_json` gave.
 
+    Parameters
+    ----------
+    text : str
+        One blank.
+
+    Returns
+    -------
+    Blank
+        The same.
+
     Raises
     ------
     KeyError, TypeError, ValueError
@@ -125,6 +161,16 @@ def blank_from_json(text: str) -> Blank:
 
 def tally_from_json(text: str) -> Tally:
     """Rebuild a `Tally` from the text `to_json` gave.
+
+    Parameters
+    ----------
+    text : str
+        One tally.
+
+    Returns
+    -------
+    Tally
+        The same.
 
     Raises
     ------
@@ -150,6 +196,16 @@ def tally_from_json(text: str) -> Tally:
 
 def estimate_from_json(text: str) -> Estimate:
     """Rebuild an `Estimate` from the text `to_json` gave.
+
+    Parameters
+    ----------
+    text : str
+        One estimate.
+
+    Returns
+    -------
+    Estimate
+        The same.
 
     Raises
     ------

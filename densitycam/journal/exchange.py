@@ -181,6 +181,13 @@ def _head(export: Export) -> dict[str, object]:
 def write_json(export: Export, path: Path) -> None:
     """Write an export as one JSON file, whole or not at all.
 
+    Parameters
+    ----------
+    export : Export
+        Numbers that are not finite become null.
+    path : Path
+        The file; an older one is replaced.
+
     Raises
     ------
     DensitycamError

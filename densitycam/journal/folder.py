@@ -215,18 +215,18 @@ def _tags_of(
 ) -> Iterator[tuple[int, ...] | DensitycamError]:
     """Yield the tags in each photo, or why it cannot be read."""
     if executor is None:
-        yield from map(look_for_tags, files)
+        yield from map(_look_for_tags, files)
         return
     waiting: deque[Future[tuple[int, ...] | DensitycamError]] = deque()
     for file in files:
-        waiting.append(executor.submit(look_for_tags, file))
+        waiting.append(executor.submit(_look_for_tags, file))
         if len(waiting) == AHEAD:
             yield _tags_found(waiting.popleft())
     while waiting:
         yield _tags_found(waiting.popleft())
 
 
-def look_for_tags(file: Path) -> tuple[int, ...] | DensitycamError:
+def _look_for_tags(file: Path) -> tuple[int, ...] | DensitycamError:
     """Return the tags in a photo, or why it cannot be read; in any process."""
     try:
         return tags_in(file)

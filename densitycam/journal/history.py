@@ -69,7 +69,13 @@ class Pairs:
         )
 
     def since(self, when: datetime | None) -> Pairs:
-        """Return those counted from a moment on; all of them for None."""
+        """Return those counted from a moment on; all of them for None.
+
+        Parameters
+        ----------
+        when : datetime or None
+            The moment, itself included; local, naive.
+        """
         if when is None:
             return self
         return Pairs(
@@ -99,7 +105,13 @@ class DatedReading:
 
     @property
     def when(self) -> datetime:
-        """Capture time."""
+        """Capture time, local, naive.
+
+        Raises
+        ------
+        ValueError
+            For a photo without a time: those are refused before.
+        """
         if self.photo.taken_at is None:
             raise ValueError(f"{self.photo.file_name} was measured and has no time")
         return self.photo.taken_at
@@ -197,7 +209,7 @@ def _stood_in(photo: PhotoRecord, vessel: VesselRecord) -> bool:
     return math.isclose(photo.path_mm, vessel.path_mm) and photo.shape == vessel.shape
 
 
-def strangers_among(photos: Sequence[PhotoRecord], vessel: VesselRecord) -> dict[int, PhotoRecord]:
+def _strangers_among(photos: Sequence[PhotoRecord], vessel: VesselRecord) -> dict[int, PhotoRecord]:
     """Find the photos of a flat bottle that is not the one of the photos before them.
 
     Parameters
@@ -236,7 +248,13 @@ def strangers_among(photos: Sequence[PhotoRecord], vessel: VesselRecord) -> dict
 
 
 def pair_label(photo: PhotoRecord) -> str:
-    """Return a few words that name a calibration point: the photo's file, and its day."""
+    """Return a few words that name a calibration point: the photo's file, and its day.
+
+    Parameters
+    ----------
+    photo : PhotoRecord
+        The photo of a pair.
+    """
     day = "" if photo.taken_at is None else f"{photo.taken_at:%Y-%m-%d}"
     return photo.file_name if day in photo.file_name else f"{day} {photo.file_name}"
 
@@ -247,6 +265,20 @@ def paired_slides(
     """Sort the slides of a vessel, or of a species, by whether they can calibrate.
 
     The photos' readings are those in use, less their vessel's blank.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the slides are.
+    vessel : str or None
+        A vessel's name; None for all vessels.
+    species : str or None
+        A species' id; None for all species.
+
+    Returns
+    -------
+    Pairs
+        In order of time.
     """
     used, unpaired, zero = [], [], []
     vessels = {v.name: v for v in journal.vessels()}
@@ -271,6 +303,20 @@ def calibration_in_force(
 ) -> tuple[Calibration, CalibrationRecord | None]:
     """Return the newest kept calibration that applies to a vessel, else the starting one.
 
+    Parameters
+    ----------
+    journal : Journal
+        Where calibrations are kept.
+    vessel : VesselRecord
+        The vessel.
+
+    Returns
+    -------
+    calibration : Calibration
+        To estimate with.
+    record : CalibrationRecord or None
+        As it is kept; None for the starting one.
+
     Raises
     ------
     DensitycamError
@@ -284,7 +330,7 @@ def calibration_in_force(
     return calibration_from_json(kept.calibration), kept
 
 
-def calibrations_in_force(
+def _calibrations_in_force(
     journal: Journal, vessel: VesselRecord
 ) -> Callable[[datetime], Calibration]:
     """Return what tells the calibration for a photo taken at a moment.
@@ -342,6 +388,13 @@ def fit_and_keep(
         As in `CalibrationRecord`. The fit starts from the species' starting calibration, or,
         after a drift, from the shape of an earlier one.
 
+    Returns
+    -------
+    calibration : Calibration
+        The fit.
+    record : CalibrationRecord
+        As kept; the one before where the fit is the same and in force already.
+
     Raises
     ------
     DensitycamError
@@ -387,7 +440,17 @@ def fit_and_keep(
 
 
 def prior_of(journal: Journal, species: str, shape_of: int | None) -> Calibration:
-    """Return what a fit starts from: a species' published optics, or an earlier one's shape."""
+    """Return what a fit starts from: a species' published optics, or an earlier one's shape.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where calibrations are kept.
+    species : str
+        Species id.
+    shape_of : int or None
+        Number of the kept calibration whose shape is taken over; None for the published optics.
+    """
     from densitycam.calibration.model import calibration_from_json, loosened, start_calibration
 
     for record in journal.calibrations(species):
@@ -420,6 +483,15 @@ def calibrate_if_new(
     journal: Journal, vessel: VesselRecord, *, made_at: datetime
 ) -> CalibrationRecord | None:
     """Calibrate a vessel when its slides are not yet in the calibration in force.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the slides are, and the calibration goes.
+    vessel : VesselRecord
+        Whose slides.
+    made_at : datetime
+        Local, naive.
 
     Returns
     -------
@@ -458,6 +530,15 @@ def lately(journal: Journal, vessel: VesselRecord, now: datetime) -> datetime | 
 
     `LOOK_BACK` before the vessel's newest photo, and a month, so that a bottle's usual width is
     known by then.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the photos are.
+    vessel : VesselRecord
+        Whose.
+    now : datetime
+        The moment, local, naive.
     """
     newest = journal.newest_photo_at(vessel.name, now)
     return None if newest is None else newest - LOOK_BACK - timedelta(days=30)
@@ -492,10 +573,10 @@ def vessel_history(
 
     rule, facts = thresholds_of(settings or Settings(), load_species(vessel.species), vessel)
     calibration, kept = calibration_in_force(journal, vessel)
-    at = calibrations_in_force(journal, vessel)
+    at = _calibrations_in_force(journal, vessel)
     blank = journal.blank(vessel.name)
     photos = journal.photos(vessel.name, since=since)
-    strangers = strangers_among(photos, vessel)
+    strangers = _strangers_among(photos, vessel)
     readings, changed = [], []
     for record in photos:
         photo = in_use(record, vessel, blank)
@@ -509,7 +590,7 @@ def vessel_history(
         journal.set_estimates(changed)
     log, taken = journal.log(vessel=vessel.name), [r.when for r in readings]
     water = waters(vessel, splits=journal.splits(vessel.name), log=log, photos=taken)
-    return with_species_signs(
+    return _with_species_signs(
         VesselHistory(
             vessel=vessel,
             facts=facts,
@@ -525,7 +606,7 @@ def vessel_history(
     )
 
 
-def with_species_signs(history: VesselHistory) -> VesselHistory:
+def _with_species_signs(history: VesselHistory) -> VesselHistory:
     """Add the signs that hold a reading against the species' usual pigment.
 
     Each photo is judged by what was known when it was taken: by the forecast from the photos of
@@ -551,7 +632,13 @@ def with_species_signs(history: VesselHistory) -> VesselHistory:
 
 
 def density_points(readings: Sequence[DatedReading]) -> tuple[DensityPoint, ...]:
-    """Return the readings that have a density, as the culture floor takes them."""
+    """Return the readings that have a density, as the culture floor takes them.
+
+    Parameters
+    ----------
+    readings : sequence of DatedReading
+        In any order, which is kept.
+    """
     return tuple(r.point for r in readings if r.point is not None)
 
 
@@ -562,6 +649,20 @@ def splits_until(
 
     Those logged up to then, and those concluded from falls in density that neither they nor a
     new culture nor a top-up explains.
+
+    Parameters
+    ----------
+    history : VesselHistory
+        The vessel's.
+    readings : sequence of DatedReading
+        Those that falls in density are looked for in.
+    now : datetime
+        The moment, local, naive.
+
+    Returns
+    -------
+    tuple of Split
+        In order of time.
     """
     from densitycam.culture.growth import infer_splits
 
@@ -639,7 +740,22 @@ def advise_at(history: VesselHistory, place: int) -> tuple[Growth, Advice]:
 
 
 def advise_refused(history: VesselHistory, when: datetime, flag: str | None) -> Advice:
-    """Decide as of a photo that was refused, from the readings up to then."""
+    """Decide as of a photo that was refused, from the readings up to then.
+
+    Parameters
+    ----------
+    history : VesselHistory
+        The vessel's; a refused photo is none of its readings.
+    when : datetime
+        When the photo was taken, local, naive.
+    flag : str or None
+        The gate that refused it, as in `densitycam.flags.FLAGS`.
+
+    Returns
+    -------
+    Advice
+        Without a density of that moment.
+    """
     until = [r for r in history.readings if r.when <= when]
     flags = () if flag is None else (flag,)
     return _advise(history, until, now=when, estimate=None, flags=flags)[1]

@@ -30,6 +30,11 @@ def top_up_of(
     total_ml : float or None
         Culture afterwards [mL]; None where it is to be reckoned.
 
+    Returns
+    -------
+    TopUpRecord
+        Not yet kept.
+
     Raises
     ------
     DensitycamError
@@ -66,6 +71,11 @@ def loss_of(
         What is gone, > 0 [mL].
     evaporated : bool
         Whether only water went.
+
+    Returns
+    -------
+    LossRecord
+        Not yet kept.
 
     Raises
     ------

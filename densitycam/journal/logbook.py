@@ -167,12 +167,24 @@ LOG_COLUMNS = ("ml", "part_b_ml", "total_ml", "cells_per_ml", "evaporated", "tex
 
 
 def kind_of(record: LogRecord) -> str:
-    """Return the kind of a record, as the journal's file names it."""
+    """Return the kind of a record, as the journal's file names it.
+
+    Parameters
+    ----------
+    record : LogRecord
+        Of any kind.
+    """
     return next(kind for kind, cls in KINDS.items() if type(record) is cls)
 
 
 def columns_of(record: LogRecord) -> dict[str, object]:
-    """Return what the columns `LOG_COLUMNS` hold for a record; None where its kind has nothing."""
+    """Return what the columns `LOG_COLUMNS` hold for a record; None where its kind has nothing.
+
+    Parameters
+    ----------
+    record : LogRecord
+        Of any kind.
+    """
     values: dict[str, object] = dict.fromkeys(LOG_COLUMNS)
     for field, column in _COLUMNS[kind_of(record)].items():
         value = getattr(record, field)
@@ -208,5 +220,11 @@ def record_of(
 
 
 def has_time(when: datetime) -> bool:
-    """Whether a time was given with the day."""
+    """Tell whether a time was given with the day.
+
+    Parameters
+    ----------
+    when : datetime
+        Midnight stands for none.
+    """
     return when.time() != time.min

@@ -108,7 +108,17 @@ def _refused_since(journal: Journal, today: Today) -> PhotoRecord | None:
 def cold_bottles(
     journal: Journal, settings: Settings, at: datetime
 ) -> list[tuple[BottleRecord, BottleState]]:
-    """Return the bottles that hold something, in the order in which to use them."""
+    """Return the bottles that hold something, in the order in which to use them.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the bottles are.
+    settings : Settings
+        The keeper's thresholds, how long a harvest keeps among them.
+    at : datetime
+        The moment, local, naive; bottles filled later are left out.
+    """
     bottles = [b for b in journal.bottles() if b.filled_at <= at]
     names = {b.species for b in bottles}
     facts = {name: thresholds_of(settings, load_species(name))[1] for name in names}

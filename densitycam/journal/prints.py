@@ -195,10 +195,20 @@ def _keep(
 def measure_print(path: Path) -> PrintProfile:
     """Measure a print from one photo, and refuse one that has something before the card.
 
+    Parameters
+    ----------
+    path : Path
+        A photo of the card on its own.
+
+    Returns
+    -------
+    PrintProfile
+        Of that one photo.
+
     Raises
     ------
     DensitycamError
-        When the photo cannot be measured, the file named.
+        When the photo cannot be measured, or shows something before the card; the file is named.
     """
     from densitycam.photo.print_registration import register_print
 

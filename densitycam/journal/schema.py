@@ -264,6 +264,11 @@ def prepare(
     file : Path or None
         The file it is, of which a copy is kept before it is migrated; None for one in memory.
 
+    Returns
+    -------
+    sqlite3.Connection
+        The same, of the newest schema.
+
     Raises
     ------
     DensitycamError

@@ -59,7 +59,15 @@ def optics_for(
     shape: str | None = None,
     dilution: float | None = None,
 ) -> Optics:
-    """Return a vessel's optics, or those of the sample bottle that was given instead."""
+    """Return a vessel's optics, or those of the sample bottle that was given instead.
+
+    Parameters
+    ----------
+    vessel : VesselRecord
+        The vessel.
+    path_mm, shape, dilution
+        Of the sample bottle, as in `Optics`; None for the vessel's own, of the dilution for 1.
+    """
     return Optics(
         path_mm=vessel.path_mm if path_mm is None else path_mm,
         shape=vessel.shape if shape is None else shape,
@@ -87,10 +95,15 @@ def measuring_version() -> str:
 def content_hash(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, hexadecimal.
 
+    Parameters
+    ----------
+    path : Path
+        The file.
+
     Raises
     ------
     DensitycamError
-        When there is no such file or it cannot be read.
+        When there is no such file, it is a folder, or it cannot be read.
     """
     if path.is_dir():
         raise DensitycamError(
@@ -107,7 +120,18 @@ def content_hash(path: Path) -> str:
 
 
 def print_set(prints: Sequence[PrintRecord]) -> str:
-    """Return a word that changes when another print is registered; "" where none is."""
+    """Return a word that changes when another print is registered; "" where none is.
+
+    Parameters
+    ----------
+    prints : sequence of PrintRecord
+        In any order.
+
+    Returns
+    -------
+    str
+        12 hexadecimal digits, or "".
+    """
     if not prints:
         return ""
     from densitycam.card.profile import profile_to_json
@@ -217,6 +241,16 @@ def known_or_read(
 def read_job(job: ReadingJob) -> PhotoRecord | str:
     """Read one photo of many, in any process: its record, or why there is none.
 
+    Parameters
+    ----------
+    job : ReadingJob
+        The photo and all that reading it takes.
+
+    Returns
+    -------
+    PhotoRecord or str
+        The record, measured or refused, not yet kept; or the reason, a sentence for the user.
+
     Raises
     ------
     ImportError
@@ -236,7 +270,13 @@ def read_job(job: ReadingJob) -> PhotoRecord | str:
 
 
 def unexpected(error: Exception) -> str:
-    """Say that a fault of ours was met."""
+    """Return the sentence that says that a fault of ours was met.
+
+    Parameters
+    ----------
+    error : Exception
+        What nobody caught.
+    """
     return f"An unexpected fault, please report it: {type(error).__name__}: {error}"
 
 
@@ -353,7 +393,13 @@ def _in_letters(text: str) -> str:
 
 
 def refusal_of(record: PhotoRecord) -> PhotoRefusedError:
-    """Return what to raise for a refused photo, its file named."""
+    """Return what to raise for a refused photo, its file named.
+
+    Parameters
+    ----------
+    record : PhotoRecord
+        With the status "refused".
+    """
     said = str(record.message)
     where = "" if record.file_name in said else f"{record.file_name}: "
     return PhotoRefusedError(f"{where}{said}", flag=record.flag)

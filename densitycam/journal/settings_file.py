@@ -21,7 +21,13 @@ __all__ = [
 
 
 def settings_path(journal: Path) -> Path:
-    """Return the file of settings that belongs to a journal: journal.settings.ini beside it."""
+    """Return the file of settings that belongs to a journal: journal.settings.ini beside it.
+
+    Parameters
+    ----------
+    journal : Path
+        The journal's file.
+    """
     return journal.with_name(f"{journal.stem}.settings.ini")
 
 
@@ -58,6 +64,11 @@ def load_settings(path: Path, journal: Journal) -> Settings:
 
 def kept_settings(path: Path) -> str | None:
     """Return a settings file's text to the last sign; None where there is no file.
+
+    Parameters
+    ----------
+    path : Path
+        The settings' file.
 
     Raises
     ------
@@ -104,6 +115,13 @@ def take_settings(path: Path, text: str) -> str:
 
 def write_settings(path: Path, journal: Journal) -> None:
     """Write a settings file that sets nothing, with a section for each species of the journal.
+
+    Parameters
+    ----------
+    path : Path
+        The file, not yet there.
+    journal : Journal
+        Whose vessels name the species.
 
     Raises
     ------

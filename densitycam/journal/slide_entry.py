@@ -46,6 +46,13 @@ class KeptCount:
 def latest_reading(journal: Journal, vessel: VesselRecord) -> PhotoRecord:
     """Return a vessel's newest photo that was measured.
 
+    Parameters
+    ----------
+    journal : Journal
+        Where the photos are.
+    vessel : VesselRecord
+        Whose.
+
     Raises
     ------
     DensitycamError
@@ -62,6 +69,18 @@ def latest_reading(journal: Journal, vessel: VesselRecord) -> PhotoRecord:
 
 def check_pair(record: PhotoRecord, vessel: VesselRecord) -> PhotoRecord:
     """Return a photo that a count of a vessel can be paired with.
+
+    Parameters
+    ----------
+    record : PhotoRecord
+        The photo.
+    vessel : VesselRecord
+        The one of the count.
+
+    Returns
+    -------
+    PhotoRecord
+        The same.
 
     Raises
     ------
@@ -103,6 +122,11 @@ def keep_count(
         When the sample was taken, local, naive.
     paired : PhotoRecord or None
         A photo of the same culture, as `check_pair` gives it.
+
+    Returns
+    -------
+    KeptCount
+        With what the calibration had foretold, where a photo is paired.
 
     Raises
     ------

@@ -67,6 +67,11 @@ def keep_snap(
     now : datetime
         By this computer's clock, local, naive: a photo's own clock is held against it.
 
+    Returns
+    -------
+    Snapped
+        With the decision, and all that is odd about the photo.
+
     Raises
     ------
     PhotoRefusedError

@@ -34,6 +34,13 @@ def _words(text: str) -> list[str]:
 def vessel_by_tag(journal: Journal, tags: Iterable[int]) -> str | None:
     """Return the vessel of the tags in a photo, or None where none of them is known.
 
+    Parameters
+    ----------
+    journal : Journal
+        Knows whose tags are whose.
+    tags : iterable of int
+        Ids from `tags_in`.
+
     Raises
     ------
     DensitycamError
@@ -80,6 +87,16 @@ def vessel_of(
 def tags_in(path: Path) -> tuple[int, ...]:
     """Return the ids of the vessel tags in a photo.
 
+    Parameters
+    ----------
+    path : Path
+        The photo.
+
+    Returns
+    -------
+    tuple of int
+        Rising; empty without any.
+
     Raises
     ------
     DensitycamError
@@ -92,7 +109,17 @@ def tags_in(path: Path) -> tuple[int, ...]:
 
 
 def contradiction(journal: Journal, tags: Iterable[int], vessel: str) -> str:
-    """Say that a photo of one vessel shows the tag of another; "" where it does not."""
+    """Return in words that a photo of one vessel shows the tag of another; "" where it does not.
+
+    Parameters
+    ----------
+    journal : Journal
+        Knows whose tags are whose.
+    tags : iterable of int
+        Ids from `tags_in`.
+    vessel : str
+        Name of the vessel for which the photo was kept.
+    """
     known = journal.tags()
     others = sorted({known[tag] for tag in tags if known.get(tag, vessel) != vessel})
     if not others:

@@ -13,7 +13,7 @@ from densitycam.journal.history import vessel_history
 from densitycam.journal.store import Journal, SplitRecord
 from densitycam.vessel.record import VesselRecord
 
-__all__ = ["held_before", "keep_split", "split_of"]
+__all__ = ["keep_split", "split_of"]
 
 
 def split_of(
@@ -32,6 +32,11 @@ def split_of(
     total_ml : float or None
         Culture after topping up [mL]; None for the working volume.
 
+    Returns
+    -------
+    SplitRecord
+        Not yet kept.
+
     Raises
     ------
     DensitycamError
@@ -46,7 +51,7 @@ def split_of(
     return SplitRecord(vessel.name, at, kept_ml, total)
 
 
-def held_before(journal: Journal, vessel: VesselRecord, split: SplitRecord) -> float:
+def _held_before(journal: Journal, vessel: VesselRecord, split: SplitRecord) -> float:
     """Return what a vessel held right before a split, what was logged as lost taken off [mL]."""
     until = split.done_at
     if not split.timed:  # it comes after all else of its day
@@ -95,7 +100,7 @@ def keep_split(
     if bottle_ml is None:
         journal.add_split(split)
         return None
-    held = held_before(journal, vessel, split)
+    held = _held_before(journal, vessel, split)
     if not bottle_ml <= held - split.kept_ml:
         raise DensitycamError(
             f"The bottle's {bottle_ml:g} mL are more than the harvest, {held:g} - "

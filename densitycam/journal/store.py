@@ -273,6 +273,11 @@ class Journal:
         path : Path
             The file; one that does not exist gives an empty journal and is not made.
 
+        Returns
+        -------
+        Journal
+            Open; closing it forgets it.
+
         Raises
         ------
         DensitycamError
@@ -343,7 +348,13 @@ class Journal:
     # Vessels
 
     def add_vessel(self, vessel: VesselRecord) -> None:
-        """Keep a vessel, or replace the description of the one with its name."""
+        """Keep a vessel, or replace the description of the one with its name.
+
+        Parameters
+        ----------
+        vessel : VesselRecord
+            Its name decides whether it is new.
+        """
         with self.transaction():
             self._db.execute(
                 "INSERT INTO vessels (name, species, working_volume_ml, path_mm, shape, width_mm) "
@@ -371,6 +382,11 @@ class Journal:
 
     def vessel(self, name: str) -> VesselRecord:
         """Return one vessel.
+
+        Parameters
+        ----------
+        name : str
+            As it was given, capitals too.
 
         Raises
         ------
@@ -401,6 +417,11 @@ class Journal:
     def give_tags(self, vessels: Iterable[str]) -> dict[int, str]:
         """Give each vessel without a tag the lowest free one; one that has one keeps it.
 
+        Parameters
+        ----------
+        vessels : iterable of str
+            Their names.
+
         Returns
         -------
         dict of int to str
@@ -430,7 +451,13 @@ class Journal:
     # Prints and blanks
 
     def save_print(self, record: PrintRecord) -> None:
-        """Keep a registered print; the same photos registered again replace theirs."""
+        """Keep a registered print; the same photos registered again replace theirs.
+
+        Parameters
+        ----------
+        record : PrintRecord
+            With the hashes of the photos it was measured from.
+        """
         with self.transaction():
             self._db.execute(
                 "INSERT INTO prints (sources, registered_at, profile, software_version) "
@@ -472,7 +499,18 @@ class Journal:
         return tuple(newest.values())
 
     def save_blank(self, record: BlankRecord) -> None:
-        """Keep a vessel's blank; the newest is used, earlier ones stay."""
+        """Keep a vessel's blank; the newest is used, earlier ones stay.
+
+        Parameters
+        ----------
+        record : BlankRecord
+            Of a known vessel.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel.
+        """
         with self.transaction():
             self._db.execute(
                 "INSERT INTO blanks (vessel_id, made_at, blank) VALUES (?, ?, ?)",
@@ -480,7 +518,13 @@ class Journal:
             )
 
     def blank(self, vessel: str) -> BlankRecord | None:
-        """Return a vessel's newest blank, or None where it was never snapped."""
+        """Return a vessel's newest blank, or None where it was never snapped.
+
+        Parameters
+        ----------
+        vessel : str
+            Its name.
+        """
         row = self._db.execute(
             "SELECT b.made_at, b.blank FROM blanks b JOIN vessels v ON v.id = b.vessel_id "
             "WHERE v.name = ? ORDER BY b.id DESC LIMIT 1",
@@ -503,10 +547,22 @@ class Journal:
     def record_photo(self, photo: PhotoRecord) -> PhotoRecord:
         """Keep a photo's outcome, replacing an earlier one of the same bytes and vessel.
 
+        Parameters
+        ----------
+        photo : PhotoRecord
+            Of a known vessel, measured or refused; its number is not looked at.
+
         Returns
         -------
         PhotoRecord
             As kept, with its number.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel.
+        RuntimeError
+            Where it is not found again: a fault of ours.
         """
         values = {
             "sha256": photo.sha256,
@@ -545,7 +601,15 @@ class Journal:
         return kept
 
     def find_photo(self, sha256: str, vessel: str) -> PhotoRecord | None:
-        """Return the record of a photo by its bytes' hash, or by that of a known copy, or None."""
+        """Return the record of a photo by its bytes' hash, or by that of a known copy, or None.
+
+        Parameters
+        ----------
+        sha256 : str
+            Of the photo's bytes, hexadecimal.
+        vessel : str
+            Its name: a photo may be kept for two.
+        """
         found = self._photos("WHERE p.sha256 = ? AND v.name = ?", (sha256, vessel))
         if not found:
             found = self._photos(
@@ -561,12 +625,22 @@ class Journal:
         second measurement. Where the kept one was measured by other code or with another print,
         or optics were given with the copy, its measurement takes the place of the earlier one.
 
+        Parameters
+        ----------
+        photo : PhotoRecord
+            As in `record_photo`.
+
         Returns
         -------
         record : PhotoRecord
             As kept.
         copy : bool
             Whether it is that of a photo with other bytes.
+
+        Raises
+        ------
+        DensitycamError
+            As in `record_photo`.
         """
         with self.transaction():
             known = self.find_photo(photo.sha256, photo.vessel)
@@ -621,7 +695,13 @@ class Journal:
         return None
 
     def vessels_with(self, sha256: str) -> tuple[str, ...]:
-        """Return the names of the vessels for which a photo, or a copy of it, is kept."""
+        """Return the names of the vessels for which a photo, or a copy of it, is kept.
+
+        Parameters
+        ----------
+        sha256 : str
+            Of the photo's bytes, hexadecimal.
+        """
         rows = self._db.execute(
             "SELECT v.name FROM photos p JOIN vessels v ON v.id = p.vessel_id WHERE p.sha256 = ? "
             "UNION SELECT v.name FROM photo_copies c JOIN vessels v ON v.id = c.vessel_id "
@@ -631,7 +711,13 @@ class Journal:
         return tuple(name for (name,) in rows)
 
     def others_with(self, photo: PhotoRecord) -> tuple[str, ...]:
-        """Return the names of other vessels for which the very same photo is kept."""
+        """Return the names of other vessels for which the very same photo is kept.
+
+        Parameters
+        ----------
+        photo : PhotoRecord
+            The same bytes, or the same pixels, are looked for.
+        """
         rows = self._db.execute(
             "SELECT DISTINCT v.name FROM photos p JOIN vessels v ON v.id = p.vessel_id "
             "WHERE v.name <> ? AND (p.sha256 = ? OR p.pixels = ?) ORDER BY v.name",
@@ -641,6 +727,11 @@ class Journal:
 
     def photo(self, number: int) -> PhotoRecord:
         """Return the photo with a number in the journal.
+
+        Parameters
+        ----------
+        number : int
+            `PhotoRecord.id`.
 
         Raises
         ------
@@ -675,7 +766,15 @@ class Journal:
         )
 
     def newest_photo_at(self, vessel: str, until: datetime) -> datetime | None:
-        """Return when a vessel's newest measured photo up to a moment was taken, or None."""
+        """Return when a vessel's newest measured photo up to a moment was taken, or None.
+
+        Parameters
+        ----------
+        vessel : str
+            Its name.
+        until : datetime
+            The moment, itself included; local, naive.
+        """
         (stamp,) = self._db.execute(
             "SELECT max(p.taken_at) FROM photos p JOIN vessels v ON v.id = p.vessel_id "
             "WHERE v.name = ? AND p.status = 'measured' AND p.taken_at <= ?",
@@ -692,6 +791,11 @@ class Journal:
 
         They are reckoned anew at every look: where only they were to be written and the journal
         cannot be, nothing is, and the look goes on.
+
+        Parameters
+        ----------
+        estimates : iterable of (int, Estimate)
+            `PhotoRecord.id`, and what takes the place of the photo's estimate.
         """
         changes = [(to_json(estimate), number) for number, estimate in estimates]
         # Inside a larger change SQLite's own error is raised, and all of it is given up.
@@ -709,7 +813,31 @@ class Journal:
         photo_sha256: str | None = None,
         tally: Tally | None = None,
     ) -> SlideRecord:
-        """Keep a slide count; each call adds one."""
+        """Keep a slide count; each call adds one.
+
+        Parameters
+        ----------
+        vessel : str
+            Its name.
+        count : SlideCount
+            Cells, squares and the density they tell.
+        counted_at : datetime
+            When the sample was taken, local, naive.
+        photo_sha256 : str or None
+            Hash of the photo that the count is paired with.
+        tally : Tally or None
+            The counts square by square, where they are known.
+
+        Returns
+        -------
+        SlideRecord
+            As kept, with its number.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel.
+        """
         sd = float(count.relative_sd)
         with self.transaction():
             cursor = self._db.execute(
@@ -745,7 +873,15 @@ class Journal:
     def slides(
         self, *, vessel: str | None = None, species: str | None = None
     ) -> tuple[SlideRecord, ...]:
-        """Return slides in order of time, of one vessel, of one species, or all."""
+        """Return slides in order of time, of one vessel, of one species, or all.
+
+        Parameters
+        ----------
+        vessel : str or None
+            A vessel's name; None for all.
+        species : str or None
+            A species' id; None for all.
+        """
         rows = self._db.execute(
             "SELECT s.id, v.name, s.photo_sha256, s.counted_at, s.chamber, s.unit, s.cells, "
             "s.squares, s.dilution, s.fixative_fraction, s.cells_per_ml, s.low, s.high, "
@@ -780,7 +916,18 @@ class Journal:
     # Splits
 
     def add_split(self, split: SplitRecord) -> None:
-        """Keep a split, replacing one of the same vessel and time."""
+        """Keep a split, replacing one of the same vessel and time.
+
+        Parameters
+        ----------
+        split : SplitRecord
+            Of a known vessel.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel.
+        """
         with self.transaction():
             self._db.execute(
                 "INSERT INTO splits (vessel_id, done_at, kept_ml, total_ml, entry) "
@@ -797,7 +944,13 @@ class Journal:
             )
 
     def splits(self, vessel: str) -> tuple[SplitRecord, ...]:
-        """Return a vessel's splits in order of time."""
+        """Return a vessel's splits in order of time.
+
+        Parameters
+        ----------
+        vessel : str
+            Its name.
+        """
         return self._splits("WHERE v.name = ? ORDER BY s.done_at", (vessel,))
 
     def _splits(self, where: str, values: Sequence[object]) -> tuple[SplitRecord, ...]:
@@ -828,10 +981,20 @@ class Journal:
 
         Notes are never replaced: a vessel may have several of one moment.
 
+        Parameters
+        ----------
+        record : LogRecord
+            Of a known vessel.
+
         Returns
         -------
         LogRecord or None
             What it replaced.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel.
         """
         kind, values = kind_of(record), columns_of(record)
         with self.transaction():
@@ -892,7 +1055,13 @@ class Journal:
         )
 
     def last_entry(self, vessel: str) -> int:
-        """Return the number of what was logged last of a vessel; 0 where nothing was."""
+        """Return the number of what was logged last of a vessel; 0 where nothing was.
+
+        Parameters
+        ----------
+        vessel : str
+            Its name.
+        """
         return self._last(vessel)[0]
 
     def _last(self, vessel: str | None) -> tuple[int, str, int]:
@@ -957,10 +1126,20 @@ class Journal:
     def add_bottle(self, bottle: BottleRecord) -> BottleRecord:
         """Keep a bottle that was filled; each call adds one.
 
+        Parameters
+        ----------
+        bottle : BottleRecord
+            Its number and what is used of it are not looked at.
+
         Returns
         -------
         BottleRecord
             With its number, and nothing used of it yet.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel.
         """
         with self.transaction():
             cursor = self._db.execute(
@@ -983,6 +1162,11 @@ class Journal:
 
     def bottle(self, number: int) -> BottleRecord:
         """Return the bottle with a number.
+
+        Parameters
+        ----------
+        number : int
+            `BottleRecord.number`.
 
         Raises
         ------
@@ -1102,7 +1286,23 @@ class Journal:
     # Calibrations
 
     def save_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:
-        """Keep a version of a calibration; earlier ones stay."""
+        """Keep a version of a calibration; earlier ones stay.
+
+        Parameters
+        ----------
+        calibration : CalibrationRecord
+            Its number is not looked at.
+
+        Returns
+        -------
+        CalibrationRecord
+            As kept, with its number.
+
+        Raises
+        ------
+        DensitycamError
+            For an unknown vessel.
+        """
         with self.transaction():
             vessel_id = None if calibration.vessel is None else self._vessel_id(calibration.vessel)
             cursor = self._db.execute(
@@ -1125,7 +1325,13 @@ class Journal:
         return replace(calibration, id=int(cursor.lastrowid or 0))
 
     def calibrations(self, species: str) -> tuple[CalibrationRecord, ...]:
-        """Return all kept versions for a species, oldest first."""
+        """Return all kept versions for a species, oldest first.
+
+        Parameters
+        ----------
+        species : str
+            Its id.
+        """
         rows = self._db.execute(
             "SELECT c.id, c.calibration_id, c.species, v.name, c.slides, c.points, c.made_by, "
             "c.made_at, c.calibration, c.since, c.shape_of FROM calibrations c "
@@ -1153,6 +1359,11 @@ class Journal:
         """Return the newest calibration that applies to a vessel, or None.
 
         One applies that was made from this vessel's slides, or from all vessels of its species.
+
+        Parameters
+        ----------
+        vessel : VesselRecord
+            The vessel.
         """
         fitting = [c for c in self.calibrations(vessel.species) if c.vessel in (None, vessel.name)]
         return fitting[-1] if fitting else None

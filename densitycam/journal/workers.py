@@ -57,11 +57,30 @@ class Workers(Executor):
         self._pools: list[ProcessPoolExecutor] = []
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
-        """Hand out a job; function and arguments travel by pickle."""
+        """Hand out a job; function and arguments travel by pickle.
+
+        Parameters
+        ----------
+        fn : callable
+            A function of a module, as pickle needs it.
+        *args, **kwargs
+            What it is called with.
+
+        Returns
+        -------
+        Future
+            Of its result; it raises what the class tells.
+        """
         return self._threads.submit(self._work, fn, args, kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        """End the processes when their jobs are done; those not begun can be given up."""
+        """End the processes when their jobs are done; those not begun can be given up.
+
+        Parameters
+        ----------
+        wait, cancel_futures
+            As in `concurrent.futures.Executor.shutdown`.
+        """
         self._threads.shutdown(wait=wait, cancel_futures=cancel_futures)
         for pool in self._pools:
             pool.shutdown(wait=wait)
