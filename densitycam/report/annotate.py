@@ -49,7 +49,13 @@ LEGEND = (
 
 
 def picture_scale(width_px: int) -> float:
-    """Return output pixels per photo pixel for a photo of this width [px], at most 1."""
+    """Return output pixels per photo pixel, at most 1.
+
+    Parameters
+    ----------
+    width_px : int
+        Width of the photo, > 0 [px].
+    """
     return min(1.0, LARGEST_WIDTH / width_px)
 
 

@@ -76,6 +76,11 @@ def running_words(tally: Tally, half_width: float, *, take_back: str) -> str:
         Wanted relative half-width, between 0 and 1.
     take_back : str
         How the last square is taken back, such as "u takes it back".
+
+    Returns
+    -------
+    str
+        A line for the keeper.
     """
     if not tally.fillings:
         return ""
@@ -93,7 +98,13 @@ def running_words(tally: Tally, half_width: float, *, take_back: str) -> str:
 
 
 def verdict_words(kept: KeptCount) -> str:
-    """Say whether a count fits what the photo said; "" where no photo said anything."""
+    """Return whether a count fits what the photo said; "" where no photo said anything.
+
+    Parameters
+    ----------
+    kept : KeptCount
+        From `keep_count`.
+    """
     if kept.predicted is None:
         return ""
     said = f"the photo said {format_density(kept.predicted)}"

@@ -36,12 +36,24 @@ __all__ = [
 
 
 def day_words(when: datetime) -> str:
-    """Return a day, with the time where one was given: "2026-05-09 07:41"."""
+    """Return a day, with the time where one was given: "2026-05-09 07:41".
+
+    Parameters
+    ----------
+    when : datetime
+        Local, naive; midnight stands for a day without a time.
+    """
     return f"{when:%Y-%m-%d %H:%M}" if has_time(when) else f"{when:%Y-%m-%d}"
 
 
 def log_words(record: LogRecord | SplitRecord) -> str:
-    """Return what was done, such as "topped up with 50 mL"."""
+    """Return what was done, such as "topped up with 50 mL".
+
+    Parameters
+    ----------
+    record : LogRecord or SplitRecord
+        Of any kind.
+    """
     if isinstance(record, SplitRecord):
         share = format_percent(record.kept_ml / record.total_ml)
         return f"split: kept {format_ml(record.kept_ml)} of {format_ml(record.total_ml)} ({share})"
@@ -70,18 +82,36 @@ def log_words(record: LogRecord | SplitRecord) -> str:
 
 
 def log_line(record: LogRecord | SplitRecord) -> str:
-    """Return one line: vessel, day, what was done."""
+    """Return one line: vessel, day, what was done.
+
+    Parameters
+    ----------
+    record : LogRecord or SplitRecord
+        Of any kind.
+    """
     return f"{record.vessel}, {day_words(record.done_at)}: {log_words(record)}."
 
 
 def bottle_holds(bottle: BottleRecord) -> str:
-    """Return what is in a bottle: "500 mL at 4.1 million cells/mL (95 %: 3.6 to 4.7)"."""
+    """Return what is in a bottle: "500 mL at 4.1 million cells/mL (95 %: 3.6 to 4.7)".
+
+    Parameters
+    ----------
+    bottle : BottleRecord
+        With what was used of it.
+    """
     joint = "," if bottle.cells_per_ml is None else " at"
     return f"{format_ml(bottle.left_ml)}{joint} {bottle_density(bottle)}"
 
 
 def bottle_density(bottle: BottleRecord) -> str:
-    """Return a bottle's density when it was filled, with its interval where it has one."""
+    """Return a bottle's density when it was filled, with its interval where it has one.
+
+    Parameters
+    ----------
+    bottle : BottleRecord
+        Its density need not be known.
+    """
     if bottle.cells_per_ml is None:
         return "density not measured"
     if bottle.low is None or bottle.high is None:
@@ -90,7 +120,20 @@ def bottle_density(bottle: BottleRecord) -> str:
 
 
 def bottle_line(bottle: BottleRecord, state: BottleState) -> str:
-    """Return one line of the list of bottles: what it is and what to do with it."""
+    """Return one line of the list of bottles: what it is and what to do with it.
+
+    Parameters
+    ----------
+    bottle : BottleRecord
+        With its number.
+    state : BottleState
+        Of the same bottle, from `bottle_states`.
+
+    Raises
+    ------
+    DensitycamError
+        For a species that is not known.
+    """
     species = load_species(bottle.species).title
     origin = f"{species} from {bottle.vessel}" if bottle.vessel else species
     return (
@@ -100,7 +143,15 @@ def bottle_line(bottle: BottleRecord, state: BottleState) -> str:
 
 
 def use_words(bottle: BottleRecord, use: BottleUse) -> str:
-    """Return what left a bottle and what stays in it."""
+    """Return what left a bottle and what stays in it.
+
+    Parameters
+    ----------
+    bottle : BottleRecord
+        After the use.
+    use : BottleUse
+        What was taken.
+    """
     left = f"{format_ml(bottle.left_ml)} left" if bottle.left_ml else "it is empty now"
     return (
         f"Bottle {bottle.number}, {day_words(use.done_at)}: {format_ml(use.ml)} {use.kind}; {left}."
@@ -110,7 +161,13 @@ def use_words(bottle: BottleRecord, use: BottleUse) -> str:
 def undone_words(
     undone: LogRecord | SplitRecord | BottleRecord | tuple[BottleRecord, BottleUse],
 ) -> str:
-    """Return what `Journal.undo` took back, a sentence."""
+    """Return what `Journal.undo` took back, a sentence.
+
+    Parameters
+    ----------
+    undone : LogRecord, SplitRecord, BottleRecord or tuple
+        What `Journal.undo` returned; a tuple is a bottle and a use of it.
+    """
     if isinstance(undone, tuple):
         return f"{use_words(*undone).partition(';')[0]}, and is in it again."
     if isinstance(undone, BottleRecord):

@@ -116,7 +116,13 @@ def set_density_axis(axis: Axis, low: float, high: float, *, label: str) -> None
 
 
 def finite_positive(values: Iterable[float]) -> list[float]:
-    """Return those values that a logarithmic axis can show."""
+    """Return those values that a logarithmic axis can show.
+
+    Parameters
+    ----------
+    values : iterable of float
+        In any unit, which is kept.
+    """
     return [v for v in values if math.isfinite(v) and v > 0]
 
 

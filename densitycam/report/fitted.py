@@ -18,7 +18,13 @@ __all__ = ["fitted_notes", "fitted_text", "left_out_lines", "write_fitted_plot"]
 
 
 def left_out_lines(pairs: Pairs) -> list[str]:
-    """Return which slides set no gain, and why."""
+    """Return which slides set no gain, and why.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        A vessel's or a species'.
+    """
     lines = [f"{s.counted_at:%Y-%m-%d}: not paired with a reading" for s in pairs.unpaired]
     return lines + [
         f"{s.counted_at:%Y-%m-%d}: a count of zero sets no gain (kept in the journal)"
@@ -27,7 +33,15 @@ def left_out_lines(pairs: Pairs) -> list[str]:
 
 
 def fitted_notes(journal: Journal, fitted: Fitted) -> list[str]:
-    """Return what else is to be known: slides that do not fit, a drift."""
+    """Return what else is to be known: slides that do not fit, a drift.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the slides are.
+    fitted : Fitted
+        From `fit_slides`.
+    """
     notes = list(stray_words(fitted.calibration))
     if fitted.since is not None:
         notes.append(

@@ -178,6 +178,16 @@ def time_span(panels: Sequence[ChartPanel]) -> tuple[datetime, datetime]:
 
     A photo that could not be read often has no date but its file's. One far from everything
     else would squeeze the rest into a corner, so it does not stretch the axis.
+
+    Parameters
+    ----------
+    panels : sequence of ChartPanel
+        Those that share an axis.
+
+    Returns
+    -------
+    tuple of datetime
+        Local, naive, with some room on both sides; a week of the year 2000 for nothing at all.
     """
     sure = [
         when
@@ -203,7 +213,18 @@ def time_span(panels: Sequence[ChartPanel]) -> tuple[datetime, datetime]:
 
 
 def density_span(panel: ChartPanel) -> tuple[float, float]:
-    """Return the ends of a density axis that holds a panel [cells/mL]."""
+    """Return the ends of a density axis that holds a panel [cells/mL].
+
+    Parameters
+    ----------
+    panel : ChartPanel
+        Its harvest band is always held.
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper end, > 0 [cells/mL].
+    """
     values = finite_positive([panel.harvest_low, panel.harvest_high])
     for p in panel.points:
         limits = (max(p.low, p.cells_per_ml / _REACH), min(p.high, p.cells_per_ml * _REACH))

@@ -274,7 +274,13 @@ def _refused(frame: _Frame, panel: ChartPanel, first: datetime, last: datetime) 
 
 
 def legend_html(panel: ChartPanel) -> str:
-    """Return a list that says what the marks of a panel mean, those that are in it."""
+    """Return a list that says what the marks of a panel mean, those that are in it.
+
+    Parameters
+    ----------
+    panel : ChartPanel
+        The one that `growth_svg` draws.
+    """
 
     def item(shown: object, mark: str, words: str) -> str:
         if not shown:

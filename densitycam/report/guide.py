@@ -70,6 +70,11 @@ TOPICS: dict[str, Topic] = {
 def topic_markdown(name: str) -> str:
     """Return a topic as Markdown.
 
+    Parameters
+    ----------
+    name : str
+        One of `TOPICS`.
+
     Raises
     ------
     DensitycamError
@@ -87,6 +92,11 @@ def topic_markdown(name: str) -> str:
 def topic_title(name: str) -> str:
     """Return a topic's heading.
 
+    Parameters
+    ----------
+    name : str
+        One of `TOPICS`.
+
     Raises
     ------
     DensitycamError
@@ -96,7 +106,13 @@ def topic_title(name: str) -> str:
 
 
 def picture(name: str) -> bytes | None:
-    """Return a picture of the guide, such as "page.jpg"; None where there is none of that name."""
+    """Return a picture of the guide, such as "page.jpg"; None where there is none of that name.
+
+    Parameters
+    ----------
+    name : str
+        Small letters, a dash, and .jpg or .png; nothing else leads anywhere.
+    """
     if not re.fullmatch(r"[a-z-]+\.(?:jpg|png)", name):
         return None
     place = files("densitycam") / "guide" / name
@@ -108,6 +124,11 @@ def picture(name: str) -> bytes | None:
 
 def topic_text(name: str) -> str:
     """Return a topic for a terminal, at most 80 columns wide where words allow it.
+
+    Parameters
+    ----------
+    name : str
+        One of `TOPICS`.
 
     Raises
     ------
@@ -235,6 +256,11 @@ def _columns(table: Sequence[Sequence[str]]) -> list[str]:
 
 def topic_html(name: str) -> str:
     """Return a topic as HTML; links lead to the other topics' pages, pictures to /help/picture/.
+
+    Parameters
+    ----------
+    name : str
+        One of `TOPICS`.
 
     Raises
     ------

@@ -25,7 +25,13 @@ _COST_NAME, _COST_LINE, _COST_FAR = 100.0, 3.0, 2.0
 
 
 def overlap(a: Box, b: Box) -> bool:
-    """Whether two boxes share an area."""
+    """Tell whether two boxes share an area.
+
+    Parameters
+    ----------
+    a, b : Box
+        In the same unit; boxes that only touch share none.
+    """
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 

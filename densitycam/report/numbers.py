@@ -166,7 +166,20 @@ def format_density(estimate: Estimate, *, unit: Unit | None = None) -> str:
 
 
 def format_cells_interval(value: float, low: float, high: float) -> str:
-    """Return a density with its 95 % interval, all three [cells/mL], as `format_density`."""
+    """Return a density with its 95 % interval, written as in `format_density`.
+
+    Parameters
+    ----------
+    value : float
+        The density [cells/mL].
+    low, high : float
+        Its limits [cells/mL].
+
+    Returns
+    -------
+    str
+        All three in one unit, to as many figures as the interval allows.
+    """
     figures, unit = _figures(value, low, high), _unit_of(value, high)
     limits = _interval(low, high, figures=figures, unit=unit)
     return f"{format_cells(value, figures=figures, unit=unit)} (95 %: {limits})"
@@ -191,7 +204,18 @@ def format_slide(count: SlideCount) -> str:
 
 
 def format_off(factor: float) -> str:
-    """Return by how much a count is off, such as "2.4 times too low" for a factor of 0.42."""
+    """Return by how much a count is off, such as "2.4 times too low".
+
+    Parameters
+    ----------
+    factor : float
+        Count over truth, > 0, dimensionless.
+
+    Returns
+    -------
+    str
+        Two significant figures.
+    """
     if factor > 1:
         return f"{significant(factor)} times too high"
     return f"{significant(1 / factor)} times too low"

@@ -231,7 +231,13 @@ def _items(sentences: Iterable[str]) -> str:
 
 
 def tone(line: VesselLine) -> str:
-    """Return the class that colours what to do: "alert", "calm" or ""."""
+    """Return the class that colours what to do: "alert", "calm" or "".
+
+    Parameters
+    ----------
+    line : VesselLine
+        The vessel as of today.
+    """
     action = line.today.advice.action
     if line.today.ended is None and action in ("rescue", "hold", "overdue"):
         return "alert"
@@ -239,7 +245,13 @@ def tone(line: VesselLine) -> str:
 
 
 def density_now(line: VesselLine) -> str:
-    """Return the density of today, and how old its photo is."""
+    """Return the density of today, and how old its photo is.
+
+    Parameters
+    ----------
+    line : VesselLine
+        The vessel as of today.
+    """
     today = line.today
     if today.reading is None or today.estimate is None:
         return "no photo"
@@ -292,7 +304,13 @@ def growth_html(panel: ChartPanel, ident: str) -> str:
 
 
 def decision_html(line: VesselLine) -> str:
-    """Return what to do with a vessel today, why, its density and growth, and the split plan."""
+    """Return what to do with a vessel today, why, its density and growth, and the split plan.
+
+    Parameters
+    ----------
+    line : VesselLine
+        The vessel as of today.
+    """
     today, advice = line.today, line.today.advice
     if today.ended is not None:
         reason = f": {today.ended.reason}" if today.ended.reason else ""
@@ -322,7 +340,13 @@ def decision_html(line: VesselLine) -> str:
 
 
 def pairs_html(facts: Iterable[tuple[str, str]]) -> str:
-    """Return labelled texts."""
+    """Return labelled texts.
+
+    Parameters
+    ----------
+    facts : iterable of (str, str)
+        Label and text, not yet escaped.
+    """
     return f"<dl>{''.join(f'<dt>{escape(k)}</dt><dd>{escape(v)}</dd>' for k, v in facts)}</dl>"
 
 
@@ -351,7 +375,15 @@ def _plan(plan: SplitPlan | None) -> str:
 
 
 def strip_html(page: VesselPage, ident: str) -> str:
-    """Return the strip of a vessel's photos, the newest first; "" where none has a picture."""
+    """Return the strip of a vessel's photos, the newest first; "" where none has a picture.
+
+    Parameters
+    ----------
+    page : VesselPage
+        The vessel's.
+    ident : str
+        The vessel's own beginning of ids on the page.
+    """
     shown = [t for t in reversed(page.tiles) if t.picture]  # the newest is seen at once
     if not shown:
         return ""
@@ -390,7 +422,13 @@ def _table(summary: str, caption: str, heads: Sequence[str], rows: Iterable[Sequ
 
 
 def decisions_html(page: VesselPage) -> str:
-    """Return the folded list of decisions photo by photo; "" without a photo."""
+    """Return the folded list of decisions photo by photo; "" without a photo.
+
+    Parameters
+    ----------
+    page : VesselPage
+        The vessel's.
+    """
     if not page.tiles:
         return ""
     name = page.line.today.history.vessel.name
@@ -407,7 +445,13 @@ def decisions_html(page: VesselPage) -> str:
 
 
 def log_html(page: VesselPage) -> str:
-    """Return the folded list of what was done and counted; "" where nothing was."""
+    """Return the folded list of what was done and counted; "" where nothing was.
+
+    Parameters
+    ----------
+    page : VesselPage
+        The vessel's.
+    """
     if not page.log:
         return ""
     name = page.line.today.history.vessel.name

@@ -46,7 +46,13 @@ STRIP = 40
 
 
 def calibrated_words(history: VesselHistory) -> str:
-    """Say what a vessel's densities rest on."""
+    """Return what a vessel's densities rest on.
+
+    Parameters
+    ----------
+    history : VesselHistory
+        The vessel's, with the calibration in force.
+    """
     n = history.calibration.n_slides
     if n == 0:
         return "starting calibration, not yet checked by a count"
@@ -100,7 +106,13 @@ def vessel_panel(journal: Journal, today: Today) -> ChartPanel:
 
 
 def forecast_of(today: Today) -> Ahead | None:
-    """Return the forecast of a batch that is to grow on, for its chart; None for others."""
+    """Return the forecast of a batch that is to grow on, for its chart; None for others.
+
+    Parameters
+    ----------
+    today : Today
+        The vessel as of today.
+    """
     from densitycam.culture.readiness import harvest_goal
 
     advice, estimate = today.advice, today.estimate

@@ -35,7 +35,13 @@ _JPEG_QUALITY = 88
 
 
 def rgb_code(colour: str) -> RGBCode:
-    """Return a chart's colour such as "#0072B2" as red, green and blue, 0 to 255."""
+    """Return a chart's colour such as "#0072B2" as red, green and blue, 0 to 255.
+
+    Parameters
+    ----------
+    colour : str
+        A hash and six hexadecimal digits.
+    """
     red, green, blue = bytes.fromhex(colour.removeprefix("#"))
     return red, green, blue
 
@@ -46,6 +52,11 @@ INK_RGB, QUIET_RGB, PANEL_RGB = rgb_code(INK), rgb_code(GREY), (250, 250, 247)
 
 def need_rgb(picture: np.ndarray) -> None:
     """Refuse what cannot be drawn on.
+
+    Parameters
+    ----------
+    picture : ndarray
+        Any array.
 
     Raises
     ------
@@ -59,7 +70,18 @@ def need_rgb(picture: np.ndarray) -> None:
 
 
 def panel_font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
-    """Return the font of a size [px], 10 at least so that it can be read."""
+    """Return the font of a size, of 10 px at least so that it can be read.
+
+    Parameters
+    ----------
+    size : float
+        Height of its letters [px].
+
+    Returns
+    -------
+    ImageFont
+        Pillow's own; one that is scaled where Pillow was built with FreeType.
+    """
     from PIL import ImageFont
 
     return ImageFont.load_default(size=max(10, round(size)))
@@ -99,6 +121,11 @@ def jpeg_bytes(array: np.ndarray) -> bytes:
     ----------
     array : ndarray of uint8, shape (H, W, 3)
         RGB picture.
+
+    Returns
+    -------
+    bytes
+        The file's content.
     """
     from PIL import Image
 

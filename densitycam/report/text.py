@@ -53,7 +53,7 @@ ACTION_WORDS = {
 }
 
 
-def flag_text(flag_id: str) -> str:
+def _flag_text(flag_id: str) -> str:
     """Return one gate or sign with its meaning and advice.
 
     Parameters
@@ -87,6 +87,11 @@ def signs_text(flag_ids: Iterable[str]) -> str:
     -------
     str
         A heading and one paragraph a sign.
+
+    Raises
+    ------
+    KeyError
+        For an id that is not in the registry.
     """
     seen = set(flag_ids)
     unknown = seen - set(FLAGS)
@@ -94,7 +99,7 @@ def signs_text(flag_ids: Iterable[str]) -> str:
         raise KeyError(", ".join(sorted(unknown)))
     if not seen:
         return ""
-    return "\n".join(["Signs", *(flag_text(n) for n in FLAGS if n in seen)])
+    return "\n".join(["Signs", *(_flag_text(n) for n in FLAGS if n in seen)])
 
 
 def checked_text(estimate: Estimate) -> str:
@@ -200,6 +205,11 @@ def ready_words(advice: Advice) -> str:
     -------
     str
         A few words.
+
+    Raises
+    ------
+    ValueError
+        For an advice without a forecast.
     """
     if advice.ready_on is None:
         raise ValueError("an advice without a forecast has no day")
@@ -215,7 +225,7 @@ def ready_words(advice: Advice) -> str:
     return f"{text} (95 %: {first or format_day(early)} to {format_day(late)})"
 
 
-def salt_water_words(plan: SplitPlan) -> str:
+def _salt_water_words(plan: SplitPlan) -> str:
     """Return the top-up: how much salt water, of how much salt, and what it is checked by."""
     return (
         f"{format_ml(plan.top_up_ml)} of salt water with {format_grams(plan.salt_g)} of dry sea "
@@ -224,14 +234,14 @@ def salt_water_words(plan: SplitPlan) -> str:
     )
 
 
-def dose_words(plan: SplitPlan) -> str:
+def _dose_words(plan: SplitPlan) -> str:
     """Return the nutrient's dose: "0.38 mL of each part", or that the label says it."""
     if math.isfinite(plan.nutrient_ml_each):
         return f"{format_ml(plan.nutrient_ml_each)} of each part"
     return "by its label"
 
 
-def plan_rows(plan: SplitPlan) -> tuple[tuple[str, str], ...]:
+def _plan_rows(plan: SplitPlan) -> tuple[tuple[str, str], ...]:
     """Return a split plan's amounts, each with its label, as text and page say them.
 
     Parameters
@@ -251,8 +261,8 @@ def plan_rows(plan: SplitPlan) -> tuple[tuple[str, str], ...]:
     if plan.starter_ml > 0:
         starter = f"{format_ml(plan.starter_ml)} of the harvest into a second clean vessel"
         rows.append(("Starter", f"{starter}, as insurance"))
-    rows.append(("Top up", salt_water_words(plan)))
-    dose = f"{dose_words(plan)}, for the {format_ml(plan.top_up_ml)} of new water only"
+    rows.append(("Top up", _salt_water_words(plan)))
+    dose = f"{_dose_words(plan)}, for the {format_ml(plan.top_up_ml)} of new water only"
     if not math.isfinite(plan.nutrient_ml_each):
         usual = "common practice for a small bottle: about half a millilitre of each part"
         dose = f"{dose} ({usual})"
@@ -272,8 +282,14 @@ def plan_rows(plan: SplitPlan) -> tuple[tuple[str, str], ...]:
 
 
 def split_plan_text(plan: SplitPlan) -> str:
-    """Return `plan_rows` as lines under a heading."""
-    rows = [entry(f"  {label}", words) for label, words in plan_rows(plan)]
+    """Return a split plan as labelled lines under a heading.
+
+    Parameters
+    ----------
+    plan : SplitPlan
+        What to keep, to harvest, to top up and to dose.
+    """
+    rows = [entry(f"  {label}", words) for label, words in _plan_rows(plan)]
     return "\n".join(["Split plan", *rows])
 
 
@@ -583,14 +599,28 @@ def batch_line(
 
 
 def table_line(start: str, words: str) -> str:
-    """Return a table's line whose last column goes on below itself where the words are many."""
+    """Return a table's line whose last column goes on below itself where the words are many.
+
+    Parameters
+    ----------
+    start : str
+        The columns before the last one.
+    words : str
+        The last column.
+    """
     if len(start) + len(words) <= WIDTH:
         return f"{start}{words}".rstrip()
     return paragraph(words, start=start, indent=len(start) + 2)
 
 
 def decision_words(advice: Advice) -> str:
-    """Return the decision in two or three words."""
+    """Return the decision in two or three words.
+
+    Parameters
+    ----------
+    advice : Advice
+        Of any action.
+    """
     if advice.action == "wait" and math.isfinite(advice.wait_days):
         return f"wait {format_days(advice.wait_days)}".replace("less than", "under")
     return ACTION_WORDS[advice.action]

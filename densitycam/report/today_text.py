@@ -40,7 +40,13 @@ _CAUTION = (
 
 
 def do_words(line: VesselLine) -> str:
-    """Return what to do with a vessel in two or three words."""
+    """Return what to do with a vessel in two or three words.
+
+    Parameters
+    ----------
+    line : VesselLine
+        The vessel as of today.
+    """
     today, advice = line.today, line.today.advice
     if today.ended is not None:
         return "ended"
@@ -58,7 +64,13 @@ def do_words(line: VesselLine) -> str:
 
 
 def headline(line: VesselLine) -> str:
-    """Return the sentence that says what to do, a split put off until tomorrow said as such."""
+    """Return the sentence that says what to do, a split put off until tomorrow said as such.
+
+    Parameters
+    ----------
+    line : VesselLine
+        The vessel as of today.
+    """
     if line.turn is not None and not line.turn.today:
         return "Ripe: split it tomorrow."
     return line.today.advice.headline
