@@ -13,11 +13,9 @@ __all__ = [
     "Replicates",
     "cells_needed",
     "compare_fillings",
-    "dispersion",
     "dispersion_within",
     "live_share",
     "relative_half_width",
-    "replicates_agree",
 ]
 
 
@@ -94,33 +92,6 @@ def relative_half_width(count: SlideCount) -> float:
     return (count.high - count.low) / 2.0 / count.cells_per_ml
 
 
-def dispersion(counts: Sequence[int]) -> Dispersion:
-    """Test whether cells lie at random over the squares of one filling.
-
-    Parameters
-    ----------
-    counts : sequence of int, shape (k,)
-        Cells in each square, >= 0.
-
-    Returns
-    -------
-    Dispersion
-        Statistic, its 95 % range, verdict.
-
-    Raises
-    ------
-    ValueError
-        For a negative count.
-
-    Notes
-    -----
-    R. A. Fisher, Statistical Methods for Research Workers, 1925, ch. 3 (from memory). Clumping is
-    common in algae and makes Poisson limits too narrow (Salonen, Salmi & Keskitalo 2021,
-    J Plankton Res 43, 846).
-    """
-    return dispersion_within([counts])
-
-
 def dispersion_within(fillings: Sequence[Sequence[int]]) -> Dispersion:
     """Test whether cells lie at random over the squares of each of several fillings.
 
@@ -141,6 +112,12 @@ def dispersion_within(fillings: Sequence[Sequence[int]]) -> Dispersion:
     ------
     ValueError
         For a negative count.
+
+    Notes
+    -----
+    R. A. Fisher, Statistical Methods for Research Workers, 1925, ch. 3 (from memory). Clumping is
+    common in algae and makes Poisson limits too narrow (Salonen, Salmi & Keskitalo 2021,
+    J Plankton Res 43, 846).
     """
     if any(n < 0 for counts in fillings for n in counts):
         raise ValueError(f"a count cannot be negative, got {[list(c) for c in fillings]}")
@@ -189,7 +166,7 @@ def compare_fillings(
         Squares counted in each, > 0.
     loading_sd : float
         Relative standard deviation of one filling, >= 0; with 0 it is the plain chi-square test,
-        and for two fillings of equal area the rule of `replicates_agree`.
+        and two fillings of equal area agree where |n1 - n2| <= 1.96 sqrt(n1 + n2).
 
     Returns
     -------
@@ -299,30 +276,3 @@ def live_share(*, live: int, dead: int) -> tuple[float, float, float]:
     low = float(betaincinv(live, dead + 1, 0.025)) if live else 0.0
     high = float(betaincinv(live + 1, dead, 0.975)) if dead else 1.0
     return live / (live + dead), low, high
-
-
-def replicates_agree(first: int, second: int) -> bool:
-    """Tell whether two counts of equal volume agree: |n1 - n2| <= 1.96 sqrt(n1 + n2).
-
-    Parameters
-    ----------
-    first, second : int
-        Cells counted, >= 0.
-
-    Returns
-    -------
-    bool
-        True for two counts of zero too.
-
-    Raises
-    ------
-    ValueError
-        For a negative count.
-
-    Notes
-    -----
-    The difference of two Poisson counts has the variance n1 + n2.
-    """
-    if first < 0 or second < 0:
-        raise ValueError(f"a count cannot be negative, got {first} and {second}")
-    return abs(first - second) <= Z95 * math.sqrt(first + second)

@@ -8,9 +8,8 @@ import pytest
 
 from densitycam.counting.precision import (
     cells_needed,
-    dispersion,
+    dispersion_within,
     relative_half_width,
-    replicates_agree,
 )
 from densitycam.counting.slide import count_slide
 
@@ -50,27 +49,19 @@ def test_cells_needed_says_when_counting_more_cannot_help():
     ],
 )
 def test_dispersion(counts, statistic, verdict):
-    result = dispersion(counts)
+    result = dispersion_within([counts])
     assert result.statistic == pytest.approx(statistic, abs=6e-4)
     assert result.verdict == verdict
 
 
 def test_dispersion_limits_are_chi_square_ones():
     # Chi-square tables, 4 degrees of freedom: 0.484 and 11.143.
-    result = dispersion([24, 26, 25, 23, 27])
+    result = dispersion_within([[24, 26, 25, 23, 27]])
     assert (result.low, result.high) == pytest.approx((0.484, 11.143), abs=6e-4)
 
 
 def test_dispersion_of_too_little():
     for counts in ([], [5], [0, 0, 0]):
-        assert dispersion(counts).verdict == "too few"
+        assert dispersion_within([counts]).verdict == "too few"
     with pytest.raises(ValueError, match="negative"):
-        dispersion([3, -1])
-
-
-def test_replicates():
-    assert replicates_agree(100, 110)
-    assert replicates_agree(0, 0)
-    assert not replicates_agree(100, 150)
-    with pytest.raises(ValueError, match="negative"):
-        replicates_agree(-1, 5)
+        dispersion_within([[3, -1]])

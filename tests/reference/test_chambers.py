@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from densitycam.counting.chambers import chamber_by_name, own_chamber
-from densitycam.counting.precision import replicates_agree
+from densitycam.counting.precision import compare_fillings
 from densitycam.counting.slide import count_slide
 
 
@@ -80,5 +80,5 @@ def test_who_worked_example():
 
 def test_who_replicates():
     # Same manual (from memory): 201 against 245 differ by 44 > 41, count again; 220 and 218 agree.
-    assert not replicates_agree(201, 245)
-    assert replicates_agree(220, 218)
+    assert not compare_fillings([201, 245], [1, 1], loading_sd=0.0).agree
+    assert compare_fillings([220, 218], [1, 1], loading_sd=0.0).agree

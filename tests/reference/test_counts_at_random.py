@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from densitycam.counting.precision import (
     compare_fillings,
-    dispersion,
     dispersion_within,
     live_share,
-    replicates_agree,
 )
 
 # "Student" 1907, On the error of counting with a haemacytometer, Biometrika 5, 351-360: yeast cells
@@ -29,7 +29,7 @@ def test_students_yeast(squares, mean, second_moment):
     counts = [cells for cells, times in enumerate(squares) for _ in range(times)]
     assert len(counts) == 400
     assert sum(counts) / 400 == pytest.approx(mean, rel=0, abs=5e-5)
-    found = dispersion(counts)
+    found = dispersion_within([counts])
     # D = 400 x (second moment about the mean) / mean, printed to two or four figures.
     assert found.statistic == pytest.approx(400 * second_moment / mean, rel=2e-3)
     assert found.degrees == 399
@@ -37,7 +37,7 @@ def test_students_yeast(squares, mean, second_moment):
 
 def test_students_first_sample_is_clumped_and_the_others_are_random():
     verdicts = [
-        dispersion([n for n, times in enumerate(squares) for _ in range(times)]).verdict
+        dispersion_within([[n for n, times in enumerate(squares) for _ in range(times)]]).verdict
         for squares, _, _ in STUDENT
     ]
     assert verdicts == ["clumped", "random", "random", "random"]
@@ -46,7 +46,7 @@ def test_students_first_sample_is_clumped_and_the_others_are_random():
 @pytest.mark.parametrize("degrees", [1, 4, 8, 24, 399])
 def test_critical_values_are_those_of_scipy(degrees):
     chi2 = pytest.importorskip("scipy.stats").chi2
-    found = dispersion([7] * degrees + [8])
+    found = dispersion_within([[7] * degrees + [8]])
     assert (found.low, found.high) == pytest.approx(
         (chi2.ppf(0.025, degrees), chi2.ppf(0.975, degrees)), rel=1e-9
     )
@@ -67,7 +67,7 @@ def test_two_equal_fillings_without_loading_error_follow_the_published_rule(firs
     # WHO Laboratory Manual for Human Semen, 5th ed., 2010 (from memory): replicates agree where
     # |n1 - n2| <= 1.96 sqrt(n1 + n2), which is chi-square with one degree.
     found = compare_fillings([first, second], [4, 4], loading_sd=0.0)
-    assert found.agree == replicates_agree(first, second)
+    assert found.agree == (abs(first - second) <= 1.96 * math.sqrt(first + second))
     assert found.statistic == pytest.approx((first - second) ** 2 / (first + second), rel=1e-12)
 
 
