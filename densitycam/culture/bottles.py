@@ -11,7 +11,7 @@ from densitycam.calibration.species import SpeciesFacts
 from densitycam.errors import DensitycamError
 from densitycam.wording import days_words, significant
 
-__all__ = ["Bottle", "BottleState", "bottle_states", "keeping_words", "use_first"]
+__all__ = ["Bottle", "BottleState", "bottle_states", "keeping_words"]
 
 #: Days between shakings. Common practice, no source.
 SHAKE_DAYS = 2.0
@@ -166,11 +166,3 @@ def _state(bottle: Bottle, use_by: datetime, left: float) -> BottleState:
     else:
         state, said = "keeps", f"Its {holds} keep until {use_by:%Y-%m-%d}; shake it gently today."
     return BottleState(bottle, state, use_by, left, said)
-
-
-def use_first(
-    bottles: Sequence[Bottle], facts: Mapping[str, SpeciesFacts], now: datetime
-) -> BottleState | None:
-    """Return the bottle to use first; None where none is fit. As `bottle_states`."""
-    fit = [s for s in bottle_states(bottles, facts, now) if s.state in STATES[:2]]
-    return fit[0] if fit else None

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from densitycam.calibration.species import load_species, species_ids
-from densitycam.culture.bottles import Bottle, bottle_states, keeping_words, use_first
+from densitycam.culture.bottles import Bottle, bottle_states, keeping_words
 from densitycam.errors import DensitycamError
 
 NOW = datetime(2024, 3, 9, 19, 0)
@@ -30,16 +30,13 @@ def test_what_ends_first_is_used_first_not_what_is_oldest():
     assert FACTS["pavlova"].keep_cold_days == 5
     assert FACTS["chaetoceros"].keep_cold_days == 7
     assert order(old, young) == ["p", "c"]
-    assert use_first([old, young], FACTS, NOW).bottle == young
 
 
-def test_past_and_suspect_ones_come_last_and_are_never_first():
+def test_past_and_suspect_ones_come_last():
     gone, bad = bottle("gone", "pavlova", 6), bottle("bad", "pavlova", 1, suspect=True)
     fresh = bottle("fresh", "pavlova", 0)
     assert order(bad, gone, fresh) == ["fresh", "gone", "bad"]
-    assert use_first([bad, gone, fresh], FACTS, NOW).bottle == fresh
-    assert use_first([bad, gone], FACTS, NOW) is None
-    assert use_first([], FACTS, NOW) is None
+    assert bottle_states([], FACTS, NOW) == ()
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from densitycam.calibration.species import load_species
-from densitycam.culture.bottles import use_first
+from densitycam.culture.bottles import bottle_states
 from densitycam.errors import DensitycamError
 from densitycam.journal.bottle_records import BottleRecord
 from densitycam.journal.logbook import (
@@ -123,7 +123,7 @@ def test_bottles_go_to_the_keeping_plan_as_they_are(journal: Journal):
     new = journal.add_bottle(BOTTLE)
     foreign = journal.add_bottle(replace(BOTTLE, vessel=None, suspect=True, cells_per_ml=None))
     facts = {"isochrysis": load_species("isochrysis")}
-    first = use_first([b.as_bottle() for b in journal.bottles()], facts, NOON)
+    first = bottle_states([b.as_bottle() for b in journal.bottles()], facts, NOON)[0]
     assert first.bottle.label == old.label
     assert old.label != new.label
     assert foreign.as_bottle().suspect
