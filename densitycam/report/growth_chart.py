@@ -104,34 +104,6 @@ class ChartPanel:
     ahead: Ahead | None = None
 
 
-def write_growth_chart(
-    path: str | Path,
-    *,
-    title: str,
-    points: Sequence[DensityPoint],
-    splits: Sequence[Split],
-    harvest_low: float,
-    harvest_high: float,
-    refused: Sequence[tuple[datetime, str]] = (),
-    more_than: Sequence[tuple[datetime, float]] = (),
-    slides: Sequence[tuple[datetime, float, float, float]] = (),
-    note: str = "",
-) -> None:
-    """Write one vessel's growth chart; see `ChartPanel` and `write_growth_charts`."""
-    panel = ChartPanel(
-        title=title,
-        points=points,
-        splits=splits,
-        harvest_low=harvest_low,
-        harvest_high=harvest_high,
-        refused=refused,
-        more_than=more_than,
-        slides=slides,
-        note=note,
-    )
-    write_growth_charts(path, [panel])
-
-
 def write_growth_charts(path: str | Path, panels: Sequence[ChartPanel]) -> None:
     """Write several vessels' growth charts into one picture, one under another.
 

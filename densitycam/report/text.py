@@ -508,28 +508,6 @@ def blank_text(vessel: str, blank: Blank, *, limit: float, slides: int) -> str:
     return "\n".join(lines)
 
 
-def refused_text(title: str, flag_id: str, found: str = "") -> str:
-    """Return why a photo was not measured and what to do.
-
-    Parameters
-    ----------
-    title : str
-        The photo's name.
-    flag_id : str
-        Id in `densitycam.flags.FLAGS`.
-    found : str, default ""
-        What was found in this photo, if there is more to say than the flag does.
-
-    Returns
-    -------
-    str
-        One paragraph.
-    """
-    flag = FLAGS[flag_id]
-    found = f" ({found})" if found else ""
-    return paragraph(f"{title}: not measured, {flag.title}{found}. {flag.meaning} {flag.advice}")
-
-
 def batch_heading(unit: Unit) -> str:
     """Return the heading of `batch_line`'s columns.
 

@@ -19,7 +19,6 @@ from densitycam.report.growth_chart import (
     ChartPanel,
     _draw_panel,
     time_span,
-    write_growth_chart,
     write_growth_charts,
 )
 
@@ -157,23 +156,6 @@ def test_panels_are_stacked(tmp_path):
     half = ink.shape[0] // 2
     assert ink[:half].sum() > 2000
     assert ink[half:].sum() > 2000
-
-
-def test_one_vessel_by_keywords_is_the_same_chart(tmp_path):
-    write_growth_charts(tmp_path / "a.svg", [PANEL])
-    write_growth_chart(
-        tmp_path / "b.svg",
-        title=PANEL.title,
-        points=PANEL.points,
-        splits=PANEL.splits,
-        harvest_low=PANEL.harvest_low,
-        harvest_high=PANEL.harvest_high,
-        refused=PANEL.refused,
-        more_than=PANEL.more_than,
-        slides=PANEL.slides,
-        note=PANEL.note,
-    )
-    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
 
 
 @pytest.mark.parametrize("title", ["a $x_1$ & <b>", "藻の瓶", "a very " + "long " * 40 + "name"])
