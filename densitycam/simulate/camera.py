@@ -41,7 +41,7 @@ class Camera:
 
 
 def sheet_to_world(layout: CardLayout, xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return world places of points on the folded sheet, shape (n, 3) [mm].
+    """Return world places of points on the folded sheet.
 
     Parameters
     ----------
@@ -49,6 +49,11 @@ def sheet_to_world(layout: CardLayout, xy_mm: NDArray[np.float64]) -> NDArray[np
         The sheet.
     xy_mm : ndarray, shape (n, 2)
         From the sheet's top left corner [mm].
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 3)
+        Right of the sheet's middle, up, and towards the viewer [mm].
     """
     v = layout.base_line_y_mm - xy_mm[:, 1]
     x = xy_mm[:, 0] - layout.width_mm / 2.0
@@ -56,7 +61,20 @@ def sheet_to_world(layout: CardLayout, xy_mm: NDArray[np.float64]) -> NDArray[np
 
 
 def project(camera: Camera, world: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return pixel places of world points, shape (n, 2), pixel centres at whole numbers."""
+    """Return pixel places of world points.
+
+    Parameters
+    ----------
+    camera : Camera
+        Where it stands and looks.
+    world : ndarray of float64, shape (n, 3)
+        Points before the camera [mm].
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 2)
+        x and y [px], pixel centres at whole numbers.
+    """
     seen = (world - camera.place) @ camera.turn.T
     from_axis = seen[:, :2] / seen[:, 2:] * camera.focal_px
     px: NDArray[np.float64] = from_axis + np.array(camera.centre_px)
@@ -88,6 +106,13 @@ def hold(scene: Scene, layout: CardLayout) -> Camera:
 
     Distance and aim are found in a few rounds: the outline of card and vessel's foot is brought
     to the wanted share of the frame, and to its place in the free room.
+
+    Parameters
+    ----------
+    scene : Scene
+        Tilt, fill and picture size of the shot.
+    layout : CardLayout
+        The sheet.
     """
     w, h = layout.width_mm, layout.height_mm
     fold = layout.base_line_y_mm
@@ -117,7 +142,20 @@ def hold(scene: Scene, layout: CardLayout) -> Camera:
 
 
 def lines_of_sight(camera: Camera, x_px: Array, y_px: Array) -> Array:
-    """Return unit directions of pixels, shape (n, 3)."""
+    """Return the directions in which pixels look.
+
+    Parameters
+    ----------
+    camera : Camera
+        Where it looks.
+    x_px, y_px : ndarray of float32, both of one shape, n elements
+        Places in the picture [px].
+
+    Returns
+    -------
+    ndarray of float32, shape (n, 3)
+        Unit vectors of the world.
+    """
     u = (x_px.ravel() - camera.centre_px[0]) / camera.focal_px
     w = (y_px.ravel() - camera.centre_px[1]) / camera.focal_px
     turn = camera.turn.astype(np.float32)

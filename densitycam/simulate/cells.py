@@ -113,13 +113,37 @@ SPECIES: dict[str, SpeciesOptics] = {
 
 
 def absorption_um2(species: SpeciesOptics, *, pigment_scale: float = 1.0) -> Spectrum:
-    """Return absorption per cell on the wavelength grid [um2/cell], shape (61,)."""
+    """Return absorption per cell.
+
+    Parameters
+    ----------
+    species : SpeciesOptics
+        The cells.
+    pigment_scale : float, default 1.0
+        Pigment per cell against normal; below 1 is bleached.
+
+    Returns
+    -------
+    ndarray of float64, shape (61,)
+        On the wavelength grid [um2/cell].
+    """
     bands = (h * bell(nm, sigma) for nm, sigma, h in species.pigments)
     return pigment_scale * sum(bands, np.zeros_like(WAVELENGTHS_NM))
 
 
 def scattering_um2(species: SpeciesOptics) -> Spectrum:
-    """Return scattering per cell on the wavelength grid [um2/cell], shape (61,)."""
+    """Return scattering per cell, a power of the wavelength.
+
+    Parameters
+    ----------
+    species : SpeciesOptics
+        The cells.
+
+    Returns
+    -------
+    ndarray of float64, shape (61,)
+        On the wavelength grid [um2/cell].
+    """
     return species.scatter_um2 * (550.0 / WAVELENGTHS_NM) ** species.scatter_slope
 
 
@@ -163,6 +187,11 @@ def medium(
         Pigment per cell against normal; below 1 is bleached.
     extra_scatter : float, default 0.0
         Scattering by colourless matter, such as bacteria, as a share of the cells' own.
+
+    Returns
+    -------
+    Medium
+        Water, cells and colourless matter together.
     """
     million = cells_per_ml / 1e6
     water = np.interp(WAVELENGTHS_NM, _WATER_NM, _WATER_PER_M)
@@ -177,16 +206,40 @@ def medium(
 
 
 def contrast_transmittance(fluid: Medium, *, path_mm: Array) -> Array:
-    """Return what is left of a bar's contrast, without the blur, shape (n, 61).
+    """Return what is left of a bar's contrast, without the blur.
 
     exp(-(a + b (1 - F)) l): absorbed light and light scattered out of the narrow cone is lost.
+
+    Parameters
+    ----------
+    fluid : Medium
+        The culture.
+    path_mm : ndarray of float, shape (n,)
+        Light paths, >= 0 [mm].
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 61)
+        0 to 1, on the wavelength grid.
     """
     loss = fluid.absorption_per_m + fluid.scattering_per_m * (1.0 - fluid.narrow_share)
     return np.exp(-np.multiply.outer(np.asarray(path_mm, dtype=float) / 1000.0, loss))
 
 
 def diffuse_light(fluid: Medium, *, path_mm: Array) -> tuple[Array, Array]:
-    """Return diffuse transmittance and reflectance of a layer, each of shape (n, 61).
+    """Return diffuse transmittance and reflectance of a layer.
+
+    Parameters
+    ----------
+    fluid : Medium
+        The culture.
+    path_mm : ndarray of float, shape (n,)
+        Thickness, >= 0 [mm].
+
+    Returns
+    -------
+    transmittance, reflectance : ndarray of float64, shape (n, 61)
+        0 to 1, on the wavelength grid.
 
     Notes
     -----
@@ -223,6 +276,13 @@ def blur_mm(fluid: Medium, *, path_mm: Array, behind_mm: float) -> Array:
         Light path [mm].
     behind_mm : float
         From the fluid's back to the card [mm].
+    fluid : Medium
+        The culture.
+
+    Returns
+    -------
+    ndarray of float64, as `path_mm`
+        It nears 8 mm and no more [mm].
     """
     path = np.asarray(path_mm, dtype=float)
     events = fluid.narrow_share * float(np.interp(550.0, WAVELENGTHS_NM, fluid.scattering_per_m))
@@ -234,7 +294,30 @@ def blur_mm(fluid: Medium, *, path_mm: Array, behind_mm: float) -> Array:
 def contrast_attenuation(
     fluid: Medium, *, path_mm: float, behind_mm: float, bar_mm: float = 10.0, nm: float = 550.0
 ) -> float:
-    """Return -ln of the contrast left of bars of `bar_mm`, blur included, dimensionless."""
+    """Return -ln of the contrast left of bars, blur included.
+
+    Parameters
+    ----------
+    fluid : Medium
+        The culture.
+    path_mm : float
+        Light path [mm].
+    behind_mm : float
+        From the fluid's back to the card [mm].
+    bar_mm : float, default 10.0
+        Height of one bar; a black and a white one make a period [mm].
+    nm : float, default 550.0
+        Wavelength, 400 to 700 [nm].
+
+    Returns
+    -------
+    float
+        >= 0, dimensionless.
+
+    Notes
+    -----
+    A Gaussian blur of spread s leaves exp(-(2 pi s / period)^2 / 2) of a sine's contrast.
+    """
     straight = contrast_transmittance(fluid, path_mm=np.array([path_mm]))[0]
     sigma = float(blur_mm(fluid, path_mm=np.array([path_mm]), behind_mm=behind_mm)[0])
     wave = 2.0 * math.pi * sigma / (2.0 * bar_mm)
@@ -244,7 +327,24 @@ def contrast_attenuation(
 def vanishing_cells_per_ml(
     species: SpeciesOptics, *, path_mm: float, behind_mm: float, attenuation: float = 5.0
 ) -> float:
-    """Return the density at which the contrast's attenuation reaches a value [cells/mL]."""
+    """Return the density at which the contrast's attenuation reaches a value.
+
+    Parameters
+    ----------
+    species : SpeciesOptics
+        The cells.
+    path_mm : float
+        Light path [mm].
+    behind_mm : float
+        From the fluid's back to the card [mm].
+    attenuation : float, default 5.0
+        -ln of the contrast left, dimensionless.
+
+    Returns
+    -------
+    float
+        100 to 1e11 [cells/mL].
+    """
     low, high = 1e2, 1e11
     for _ in range(60):
         middle = math.sqrt(low * high)

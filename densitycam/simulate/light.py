@@ -26,13 +26,35 @@ _XYZ_TO_SRGB = np.array(
 
 
 def bell(centre_nm: float, sigma_nm: float) -> Spectrum:
-    """Return a Gaussian of height 1 on the wavelength grid, shape (61,)."""
+    """Return a Gaussian of height 1.
+
+    Parameters
+    ----------
+    centre_nm, sigma_nm : float
+        Its middle and its standard deviation, > 0 [nm].
+
+    Returns
+    -------
+    ndarray of float64, shape (61,)
+        On the wavelength grid, dimensionless.
+    """
     height: Spectrum = np.exp(-0.5 * ((WAVELENGTHS_NM - centre_nm) / sigma_nm) ** 2)
     return height
 
 
 def planck(temperature_k: float) -> Spectrum:
-    """Return the relative spectral power of a black body, 1 at 560 nm, shape (61,)."""
+    """Return the relative spectral power of a black body (Planck's law).
+
+    Parameters
+    ----------
+    temperature_k : float
+        Its temperature, > 0 [K].
+
+    Returns
+    -------
+    ndarray of float64, shape (61,)
+        On the wavelength grid, 1 at 560 nm, dimensionless.
+    """
     c2_nm_k = 1.438777e7  # second radiation constant (CODATA 2018)
 
     def power(nm: Spectrum) -> Spectrum:
@@ -140,5 +162,16 @@ LAMPS: dict[str, Lamp] = {
 
 
 def lamp_of(lamp: str | Lamp) -> Lamp:
-    """Return a lamp by its name, or as it is."""
+    """Return a lamp by its name, or as it is.
+
+    Parameters
+    ----------
+    lamp : str or Lamp
+        A lamp, or a key of `LAMPS`.
+
+    Raises
+    ------
+    KeyError
+        For a name that is none.
+    """
     return LAMPS[lamp] if isinstance(lamp, str) else lamp

@@ -67,6 +67,11 @@ def tables(scene: Scene, *, behind_mm: float) -> Tables:
         The shot.
     behind_mm : float
         From the fluid's back to the card [mm].
+
+    Returns
+    -------
+    Tables
+        For paths from 0 to 3.2 times the vessel's [mm].
     """
     phone, made = phone_of(scene.phone), print_of(scene.print_name)
     lamp = np.array(lamp_of(scene.lamp).spectrum)
@@ -133,7 +138,13 @@ _FILM_CELLS_PER_ML = 1e9
 
 
 def film_tables(scene: Scene) -> Film:
-    """Return what a film on the wall does to the scene's light, depths from 0 to 8."""
+    """Return what a film on the wall does to the scene's light, depths from 0 to 8.
+
+    Parameters
+    ----------
+    scene : Scene
+        The shot.
+    """
     phone, made = phone_of(scene.phone), print_of(scene.print_name)
     lamp = np.array(lamp_of(scene.lamp).spectrum)
     paper = paper_spectrum(made)
@@ -158,7 +169,22 @@ def film_tables(scene: Scene) -> Film:
 
 
 def at_path(table: Array, path_grid_mm: Array, path_mm: Array) -> Array:
-    """Return table rows, interpolated, for each path; shape (n, ...)."""
+    """Return a table's rows, interpolated, for each path.
+
+    Parameters
+    ----------
+    table : ndarray of float32, shape (p, ...)
+        One row for each place of the grid.
+    path_grid_mm : ndarray of float32, shape (p,)
+        Rising; whatever the table stands against, mostly a light path [mm].
+    path_mm : ndarray of float32, shape (n,)
+        Where it is asked for, in the same unit; beyond the grid its ends count.
+
+    Returns
+    -------
+    ndarray of float32, shape (n, ...)
+        In the table's unit.
+    """
     place = np.interp(path_mm, path_grid_mm, np.arange(path_grid_mm.size))
     first = np.minimum(place.astype(np.int32), path_grid_mm.size - 2)
     share = (place - first).astype(np.float32)

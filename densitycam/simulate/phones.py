@@ -84,12 +84,34 @@ PHONES: dict[str, Phone] = {
 
 
 def phone_of(phone: str | Phone) -> Phone:
-    """Return a phone by its name, or as it is."""
+    """Return a phone by its name, or as it is.
+
+    Parameters
+    ----------
+    phone : str or Phone
+        A phone, or a key of `PHONES`.
+
+    Raises
+    ------
+    KeyError
+        For a name that is none.
+    """
     return PHONES[phone] if isinstance(phone, str) else phone
 
 
 def sensitivities(phone: Phone) -> NDArray[np.float64]:
-    """Return red, green, blue sensitivity on the wavelength grid, each summing to 1, (3, 61)."""
+    """Return a phone's red, green and blue sensitivity.
+
+    Parameters
+    ----------
+    phone : Phone
+        The phone.
+
+    Returns
+    -------
+    ndarray of float64, shape (3, 61)
+        On the wavelength grid, each row summing to 1.
+    """
     rows = phone.curves or [
         (1.0 - phone.leak) * bell(nm, width) + phone.leak * bell(nm, 2.5 * width)
         for nm, width in zip(phone.centres_nm, phone.widths_nm, strict=True)
@@ -100,7 +122,17 @@ def sensitivities(phone: Phone) -> NDArray[np.float64]:
 
 
 def colour_matrix(phone: Phone) -> NDArray[np.float64]:
-    """Return the matrix from balanced camera light to linear sRGB, rows summing to 1, (3, 3).
+    """Return the matrix from balanced camera light to linear sRGB.
+
+    Parameters
+    ----------
+    phone : Phone
+        The phone.
+
+    Returns
+    -------
+    ndarray of float64, shape (3, 3)
+        Each row sums to 1, so that white stays white.
 
     Notes
     -----
@@ -121,13 +153,41 @@ def colour_matrix(phone: Phone) -> NDArray[np.float64]:
 
 
 def balance(phone: Phone, light: Spectrum, paper: Spectrum) -> NDArray[np.float64]:
-    """Return the gains that make bare paper in this light equal in all channels, shape (3,)."""
+    """Return the gains that make bare paper equal in all channels.
+
+    Parameters
+    ----------
+    phone : Phone
+        The phone.
+    light : ndarray of float64, shape (61,)
+        The lamp's power on the wavelength grid, relative.
+    paper : ndarray of float64, shape (61,)
+        The paper's reflectance, 0 to 1.
+
+    Returns
+    -------
+    ndarray of float64, shape (3,)
+        Red, green, blue, > 0.
+    """
     gains: NDArray[np.float64] = 1.0 / (sensitivities(phone) * light * paper).sum(axis=1)
     return gains
 
 
 def encode(phone: Phone, linear: Image) -> Image:
-    """Return the phone's code value, 0 to 1, of linear sRGB light, any shape."""
+    """Return a phone's code values: the sRGB curve (IEC 61966-2-1) or its own, bent by an S.
+
+    Parameters
+    ----------
+    phone : Phone
+        The phone.
+    linear : ndarray of float32, any shape
+        Linear sRGB light; what is not 0 to 1 clips.
+
+    Returns
+    -------
+    ndarray of float32, as `linear`
+        0 to 1.
+    """
     light = np.clip(linear, 0.0, 1.0)
     if phone.gamma != 1.0:
         light = light**phone.gamma
@@ -140,5 +200,18 @@ def encode(phone: Phone, linear: Image) -> Image:
 
 
 def tone_table(phone: Phone, size: int = 4096) -> Image:
-    """Return `encode` for linear light at `size` even steps from 0 to 1, shape (size,)."""
+    """Return `encode` as a table.
+
+    Parameters
+    ----------
+    phone : Phone
+        The phone.
+    size : int, default 4096
+        How many even steps of linear light from 0 to 1, >= 2.
+
+    Returns
+    -------
+    ndarray of float32, shape (size,)
+        0 to 1.
+    """
     return encode(phone, np.linspace(0.0, 1.0, size, dtype=np.float32))

@@ -66,7 +66,18 @@ PRINTS: dict[str, Print] = {
 
 
 def print_of(made: str | Print) -> Print:
-    """Return a print by its name, or as it is."""
+    """Return a print by its name, or as it is.
+
+    Parameters
+    ----------
+    made : str or Print
+        A print, or a key of `PRINTS`.
+
+    Raises
+    ------
+    KeyError
+        For a name that is none.
+    """
     return PRINTS[made] if isinstance(made, str) else made
 
 
@@ -78,12 +89,34 @@ def bands() -> NDArray[np.float64]:
 
 
 def print_bands(made: Print) -> NDArray[np.float64]:
-    """Return the three bands of a print, long to short wave, shape (3, 61)."""
+    """Return the three bands of a print, long to short wave.
+
+    Parameters
+    ----------
+    made : Print
+        The print.
+
+    Returns
+    -------
+    ndarray of float64, shape (3, 61)
+        Shares of the paper's reflectance on the wavelength grid, 0 to 1.
+    """
     return bands() if made.bands is None else np.array(made.bands)
 
 
 def paper_spectrum(made: Print) -> Spectrum:
-    """Return bare paper's reflectance on the wavelength grid, 0 to 1, shape (61,)."""
+    """Return bare paper's reflectance.
+
+    Parameters
+    ----------
+    made : Print
+        The print.
+
+    Returns
+    -------
+    ndarray of float64, shape (61,)
+        On the wavelength grid, 0 to 1.
+    """
     return np.interp(WAVELENGTHS_NM, np.linspace(400.0, 700.0, len(made.paper)), made.paper)
 
 
@@ -160,7 +193,7 @@ def _line_rects(layout: CardLayout) -> list[Rect]:
 
 @lru_cache(maxsize=6)
 def sheet_weights(paper: str, made: str | Print, px_per_mm: float) -> Image:
-    """Return the unfolded sheet as band weights, shape (height, width, 3), long wave first.
+    """Return the unfolded sheet as band weights.
 
     Parameters
     ----------
@@ -170,6 +203,11 @@ def sheet_weights(paper: str, made: str | Print, px_per_mm: float) -> Image:
         A print, or a key of `PRINTS`.
     px_per_mm : float
         Scale [px/mm].
+
+    Returns
+    -------
+    ndarray of float32, shape (H, W, 3)
+        0 to 1, long wave first.
 
     Notes
     -----

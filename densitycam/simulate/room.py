@@ -52,7 +52,7 @@ def _smooth_step(x: Array) -> Array:
     return x * x * (3.0 - 2.0 * x)
 
 
-def vessel_shade(scene: Scene, layout: CardLayout, x: Array, v: Array) -> Array:
+def _vessel_shade(scene: Scene, layout: CardLayout, x: Array, v: Array) -> Array:
     """Return the share of the light at places of the card that crosses the vessel, 0 to 1."""
     if scene.vessel is None:
         return np.zeros(np.broadcast_shapes(x.shape, v.shape), dtype=np.float32)
@@ -70,7 +70,15 @@ def vessel_shade(scene: Scene, layout: CardLayout, x: Array, v: Array) -> Array:
 
 
 def room(scene: Scene, layout: CardLayout) -> Room:
-    """Return the surroundings of a shot; same for the same seed."""
+    """Return the surroundings of a shot; same for the same seed.
+
+    Parameters
+    ----------
+    scene : Scene
+        The shot; its `room_seed` decides.
+    layout : CardLayout
+        The sheet.
+    """
     import cv2
 
     rng = np.random.default_rng([scene.room_seed, 11])
@@ -129,5 +137,5 @@ def room(scene: Scene, layout: CardLayout) -> Room:
         edge = scene.shadow.x_mm + scene.shadow.slope * v
         light = light * (1.0 - scene.shadow.depth * np.clip((edge - x) / 4.0 + 0.5, 0.0, 1.0))
         light = light.astype(np.float32)
-    shade = vessel_shade(scene, layout, x, v)
+    shade = _vessel_shade(scene, layout, x, v)
     return Room(weights=weights, light=np.stack([light, shade], axis=-1))

@@ -256,7 +256,7 @@ def _write_table(path: Path, head: Sequence[str], rows: Iterable[Sequence[object
         writer.writerows(rows)
 
 
-def write_samples(folder: str | Path) -> list[Path]:
+def _write_samples(folder: str | Path) -> list[Path]:
     """Write the demo's photos and tables into a folder.
 
     Parameters
@@ -339,11 +339,17 @@ def write_samples(folder: str | Path) -> list[Path]:
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Write the samples into the folder named on the command line."""
+    """Write the samples into the folder named on the command line.
+
+    Parameters
+    ----------
+    arguments : sequence of str or None
+        Without the program's name; None for those of the command line.
+    """
     parser = argparse.ArgumentParser(description="Write the simulated demo photos and tables.")
     parser.add_argument("out", type=Path, help="folder to write into, such as samples")
     out = parser.parse_args(arguments).out
-    photos = write_samples(out)
+    photos = _write_samples(out)
     size = sum(p.stat().st_size for p in photos) / 1e6
     print(f"{len(photos)} simulated photos, {size:.1f} MB, in {out}")
 

@@ -97,7 +97,22 @@ def film_depths(
 
 
 def through_film(film: Film, front: Array, back: Array) -> tuple[Array, Array, Array]:
-    """Return the factors by which film changes contrast and mean, and its veil, each (n, 3)."""
+    """Return what a film on the walls does to lines of sight.
+
+    Parameters
+    ----------
+    film : Film
+        From `film_tables`.
+    front, back : ndarray of float32, shape (n,)
+        Optical depth of the film on the front and the back wall [-ln, 550 nm], >= 0.
+
+    Returns
+    -------
+    sharp, mean : ndarray of float32, shape (n, 3)
+        Factors on what keeps its contrast, and on the mean, 0 to 1.
+    veil : ndarray of float32, shape (n, 3)
+        Light that the front's film sends back, paper white about 1.
+    """
     whole = front + back
     return (
         at_path(film.sharp, film.depth, whole),

@@ -93,7 +93,18 @@ VESSELS: dict[str, Vessel] = {
 
 
 def vessel_of(vessel: str | Vessel) -> Vessel:
-    """Return a vessel by its name, or as it is."""
+    """Return a vessel by its name, or as it is.
+
+    Parameters
+    ----------
+    vessel : str or Vessel
+        A vessel, or a key of `VESSELS`.
+
+    Raises
+    ------
+    KeyError
+        For a name that is none.
+    """
     return VESSELS[vessel] if isinstance(vessel, str) else vessel
 
 
@@ -177,9 +188,19 @@ def _meet_circle(
 def silhouette_distance(
     vessel: Vessel, *, camera: Array, direction: Array, x_mm: float, back_mm: float, half: Array
 ) -> Array:
-    """Return how far inside the vessel's outline a line of sight runs [mm], negative outside.
+    """Return how far inside the vessel's outline a line of sight runs.
 
-    `half` is the outer half width at the height each line passes [mm], shape (n,).
+    Parameters
+    ----------
+    vessel, camera, direction, x_mm, back_mm
+        As in `trace_cylinder`.
+    half : ndarray, shape (n,)
+        Outer half width at the height that each line passes [mm].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Negative outside [mm].
     """
     cz = back_mm + vessel.depth_mm / 2.0
     if vessel.shape == "cylinder":
@@ -321,10 +342,20 @@ def trace_flat(
     back_mm: float,
     level_mm: float,
 ) -> Rays:
-    """Follow lines of sight through a flat bottle that faces the camera; see `trace_cylinder`.
+    """Follow lines of sight through a flat bottle facing the camera, by Snell's law at each face.
 
     Lines that meet a side wall from within are thrown back by it (total reflection at its
     outer face), so the card is seen mirrored in a narrow seam.
+
+    Parameters
+    ----------
+    vessel, camera, direction, x_mm, back_mm, level_mm
+        As in `trace_cylinder`.
+
+    Returns
+    -------
+    Rays
+        One entry a line.
     """
     front = back_mm + vessel.depth_mm
     start = np.broadcast_to(camera, direction.shape).astype(direction.dtype)
