@@ -189,3 +189,62 @@ def test_every_gate_and_sign_of_the_registry_is_raised_somewhere():
     )
     unraised = [flag for flag in FLAGS if f'"{flag}"' not in code]
     assert unraised == []
+
+
+#: Decorators of what the user reads as help (commands) or never calls (views, setters).
+_NOT_CALLED = {"command", "group", "route", "get", "post", "setter"}
+#: Sections of numpydoc whose entries are looked at.
+_SECTION = re.compile(r"^(\w[\w ]*)\n-+$", re.M)
+
+
+def public_functions(file: Path) -> list[tuple[str, ast.FunctionDef]]:
+    """Return the dotted name and the definition of each function that others may call."""
+    found = []
+
+    def walk(nodes, prefix):
+        for node in nodes:
+            if getattr(node, "name", "_").startswith("_"):
+                continue
+            if isinstance(node, ast.ClassDef):
+                walk(node.body, f"{prefix}{node.name}.")
+            elif isinstance(node, ast.FunctionDef):
+                marks = {
+                    ast.unparse(mark).split("(")[0].split(".")[-1] for mark in node.decorator_list
+                }
+                if not marks & _NOT_CALLED:
+                    found.append((prefix + node.name, node))
+
+    walk(ast.parse(file.read_text(encoding="utf-8")).body, "")
+    return found
+
+
+def unsaid(function: ast.FunctionDef) -> list[str]:
+    """Return what a public function's docstring ought to say and does not."""
+    docstring = ast.get_docstring(function) or ""
+    parts = _SECTION.split(docstring)
+    sections = dict(zip(parts[1::2], parts[2::2], strict=True))
+    own = function.args
+    taken = [*own.posonlyargs, *own.args, *own.kwonlyargs, own.vararg, own.kwarg]
+    taken = [arg for arg in taken if arg is not None and arg.arg not in ("self", "cls")]
+    named = re.findall(r"^\S.*", sections.get("Parameters", ""), re.M)
+    named = {word for line in named for word in re.findall(r"\w+", line.split(" : ")[0])}
+    missing = [arg.arg for arg in taken if arg.arg not in named]
+
+    forms = [ast.unparse(arg.annotation or ast.Constant("")) for arg in taken]
+    measured = any(form == "float" or re.search(r"[aA]rray|Image|Spectrum", form) for form in forms)
+    first = docstring.split(" ")[0] in ("Return", "Tell", "Yield") and not measured
+    is_property = any("property" in ast.unparse(mark) for mark in function.decorator_list)
+    gives = ast.unparse(function.returns or ast.Constant(None)) not in ("None", "Iterator[None]")
+    if gives and not (first or is_property or {"Returns", "Yields"} & set(sections)):
+        missing.append("Returns")
+
+    raises = any(isinstance(node, ast.Raise) and node.exc for node in ast.walk(function))
+    if raises and "Raises" not in sections:
+        missing.append("Raises")
+    return missing
+
+
+@pytest.mark.parametrize("file", FILES, ids=NAMES)
+def test_a_public_docstring_says_what_goes_in_comes_out_and_fails(file):
+    gaps = {name: gap for name, node in public_functions(file) if (gap := unsaid(node))}
+    assert gaps == {}
