@@ -26,11 +26,11 @@ class Block:
 
     Parameters
     ----------
-    design : ndarray, shape (S, P)
+    design : ndarray of float64, shape (S, P)
         One row a signal.
-    seen : ndarray, shape (S,)
+    seen : ndarray of float64, shape (S,)
         What each signal should have said.
-    noise : ndarray, shape (S, S)
+    noise : ndarray of float64, shape (S, S)
         Covariance of the signals' answers, with the count's own error.
     """
 
@@ -50,9 +50,9 @@ def robust_posterior(
 
     Parameters
     ----------
-    prior_mean : ndarray, shape (P,)
+    prior_mean : ndarray of float64, shape (P,)
         Before any slide.
-    prior_covariance : ndarray, shape (P, P)
+    prior_covariance : ndarray of float64, shape (P, P)
         Its covariance.
     blocks : sequence of Block, length n
         The slides.
@@ -62,11 +62,11 @@ def robust_posterior(
 
     Returns
     -------
-    mean : ndarray, shape (P,)
-    covariance : ndarray, shape (P, P)
+    mean : ndarray of float64, shape (P,)
+    covariance : ndarray of float64, shape (P, P)
         Mean and covariance of the mixture of all likely explanations, so that an interval is
         wide where slides contradict each other and nothing tells which is right.
-    bad : ndarray, shape (n,)
+    bad : ndarray of float64, shape (n,)
         Probability that each slide is bad, 0 to 1; 0 for a single slide, which nothing judges.
 
     Notes
@@ -139,7 +139,7 @@ def left_out(
     ----------
     prior_mean, prior_covariance, blocks
         As for `robust_posterior`.
-    bad : ndarray, shape (n,)
+    bad : ndarray of float64, shape (n,)
         What that returned: how probably each slide is bad, by which it counts less here.
 
     Returns

@@ -160,8 +160,8 @@ def marker_bits(marker_id: int) -> np.ndarray:
 
     Returns
     -------
-    numpy.ndarray
-        Shape (8, 8), bool, True where a module is white, as OpenCV draws it.
+    ndarray of bool, shape (8, 8)
+        True where a module is white, as OpenCV draws it.
     """
     import cv2
 
@@ -470,9 +470,9 @@ def card_pixels(layout: CardLayout, px_per_mm: float) -> np.ndarray:
 
     Returns
     -------
-    numpy.ndarray
-        Shape (height, width, 3), uint8, sRGB codes; the place (x, y) in millimetres lies at
-        pixel edge coordinates (x, y) * px_per_mm.
+    ndarray of uint8, shape (H, W, 3)
+        sRGB codes; the place (x, y) in millimetres lies at pixel edge coordinates
+        (x, y) * px_per_mm.
 
     Raises
     ------

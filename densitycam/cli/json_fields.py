@@ -503,6 +503,11 @@ def json_schema() -> dict[str, Any]:
     -------
     dict
         Records and commands under "$defs", a command under "command " and its name.
+
+    Raises
+    ------
+    LookupError
+        For a record whose docstring leaves a field out.
     """
     defs: dict[str, Any] = {record: _object(record_fields(record)) for record in RECORDS}
     for name, choices in CHOICES.items():

@@ -293,6 +293,11 @@ def echo_json(value: Any) -> None:
     ----------
     value : object
         Anything that `densitycam.journal.encode.plain` takes.
+
+    Raises
+    ------
+    TypeError
+        For what `plain` does not take.
     """
     import json
 

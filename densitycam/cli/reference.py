@@ -99,7 +99,13 @@ def signs_reference() -> str:
 
 
 def json_reference() -> str:
-    """Return what every command prints with --json, and each record in it, as Markdown."""
+    """Return what every command prints with --json, and each record in it, as Markdown.
+
+    Raises
+    ------
+    LookupError
+        As in `densitycam.cli.json_fields.json_schema`.
+    """
     parts = [
         "# JSON for programs",
         "With `--json` a command prints one JSON value on standard output and nothing else; what "

@@ -201,6 +201,11 @@ def widened_limits(
     low, high : float
         Cells; low is 0 for a count of zero.
 
+    Raises
+    ------
+    ValueError
+        For a negative count.
+
     Notes
     -----
     Each exact Poisson limit (Garwood 1936) is widened by s, the other errors, on the log scale:

@@ -82,7 +82,7 @@ class Usual:
         Specific growth rate far below the ceiling [1/day], and by how much it falls per cell/mL.
     setback : float
         What a split costs beyond its dilution [ln], as when growth pauses for a day.
-    covariance : ndarray, shape (3, 3)
+    covariance : ndarray of float64, shape (3, 3)
         Of (rate, slope, setback).
     scale : float
         What the photos scatter over what was taken for it.

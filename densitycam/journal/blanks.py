@@ -156,6 +156,11 @@ def detection_limit_of(
         Minimum detectable value after ISO 11843-2, by the best curve [cells/mL].
     slides : int
         Counts behind the calibration.
+
+    Raises
+    ------
+    DensitycamError
+        When the calibration cannot be read.
     """
     from densitycam.calibration.model import detection_limit
 

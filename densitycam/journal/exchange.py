@@ -141,6 +141,11 @@ def read_journal(journal: Journal, settings: str | None = None) -> Export:
         Which.
     settings : str or None
         The text of the settings file beside it; None where there is none.
+
+    Raises
+    ------
+    DensitycamError
+        When another program holds the journal for too long.
     """
     db = journal.connection
     tables: dict[str, list[Row]] = {}

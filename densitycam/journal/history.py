@@ -450,6 +450,11 @@ def prior_of(journal: Journal, species: str, shape_of: int | None) -> Calibratio
         Species id.
     shape_of : int or None
         Number of the kept calibration whose shape is taken over; None for the published optics.
+
+    Raises
+    ------
+    DensitycamError
+        When a kept one cannot be read, or for an unknown species.
     """
     from densitycam.calibration.model import calibration_from_json, loosened, start_calibration
 
@@ -498,6 +503,11 @@ def calibrate_if_new(
     CalibrationRecord or None
         The new version; None when nothing was to do, or when the user has calibrated since the
         last slide.
+
+    Raises
+    ------
+    DensitycamError
+        As in `prior_of`.
     """
     kept = journal.latest_calibration(vessel)
     since, shape_of = since_drift(kept)
@@ -568,6 +578,12 @@ def vessel_history(
     -------
     VesselHistory
         What the decision needs.
+
+    Raises
+    ------
+    DensitycamError
+        When a kept calibration cannot be read, for an unknown species, and where a threshold of the
+        settings leaves no harvest band.
     """
     from densitycam.calibration.model import estimate
 

@@ -118,6 +118,11 @@ def cold_bottles(
         The keeper's thresholds, how long a harvest keeps among them.
     at : datetime
         The moment, local, naive; bottles filled later are left out.
+
+    Raises
+    ------
+    DensitycamError
+        For a bottle of an unknown species.
     """
     bottles = [b for b in journal.bottles() if b.filled_at <= at]
     names = {b.species for b in bottles}

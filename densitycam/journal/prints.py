@@ -109,6 +109,11 @@ def register_folder(
         None where no photo could be measured.
     failed : tuple of (Path, str)
         Photos that could not be measured, and why; they do not stop the rest.
+
+    Raises
+    ------
+    DensitycamError
+        When a kept print cannot be read.
     """
     measured = measured or measure_print
     files: dict[str, Path] = {}
@@ -256,6 +261,11 @@ def strays(profiles: Mapping[str, PrintProfile]) -> tuple[tuple[str, float], ...
     tuple of (str, float)
         Name and root mean square difference [natural log]; of two photos none can be told to be
         the odd one.
+
+    Raises
+    ------
+    DensitycamError
+        When the photos show different cards.
     """
     if len(profiles) < 3:
         return ()

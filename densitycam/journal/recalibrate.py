@@ -122,6 +122,11 @@ def slide_chart(journal: Journal, vessel: VesselRecord) -> ControlChart:
     -------
     ControlChart
         Of the slides since the vessel was last recalibrated after a drift.
+
+    Raises
+    ------
+    DensitycamError
+        For an unknown species.
     """
     from densitycam.calibration.drift import control_chart, foretold_in_turn
     from densitycam.calibration.model import start_calibration

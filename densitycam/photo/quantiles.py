@@ -13,7 +13,7 @@ def median(values: np.ndarray, axis: int = 0) -> np.ndarray:
 
     Parameters
     ----------
-    values : ndarray of float, at least one element along `axis`
+    values : ndarray of float, any shape, at least one element along `axis`
         Left as they are.
     axis : int, default 0
         Which axis goes.
@@ -40,7 +40,7 @@ def quantile(values: np.ndarray, share: float, axis: int = 0) -> np.ndarray:
 
     Parameters
     ----------
-    values : ndarray of float, at least one element along `axis`
+    values : ndarray of float, any shape, at least one element along `axis`
         Left as they are; nan is not looked for.
     share : float
         0 to 1.

@@ -42,7 +42,7 @@ class Sheet:
     px_per_mm : float
         The photo's own scale over the bars: where it is coarser than the sheet's, averages need not
         count every pixel of the sheet.
-    terms : ndarray, shape (3, 6), or None
+    terms : ndarray of float64, shape (3, 6), or None
         ln of the light that falls on it, a channel a row, by `surface_terms`; divided out.
     """
 
@@ -77,7 +77,7 @@ def window(
 
     Parameters
     ----------
-    sheet : Sheet or ndarray, shape (H, W, 3)
+    sheet : Sheet or ndarray of float32, shape (H, W, 3)
         An array is a whole sheet at `SHEET_PX_PER_MM`.
     rect : Rect
         Place on the sheet [mm].

@@ -81,6 +81,11 @@ def running_words(tally: Tally, half_width: float, *, take_back: str) -> str:
     -------
     str
         A line for the keeper.
+
+    Raises
+    ------
+    ValueError
+        For a half-width out of range, or a tally that cannot be.
     """
     if not tally.fillings:
         return ""

@@ -58,6 +58,11 @@ def slide_lines(photo: SlidePhoto) -> list[tuple[str, str]]:
     -------
     list of (str, str)
         Label and text.
+
+    Raises
+    ------
+    DensitycamError
+        For a chamber or field that is not known.
     """
     chamber = chamber_by_name(photo.chamber)
     area = unit_by_name(chamber, photo.unit).area_mm2

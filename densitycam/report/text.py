@@ -384,6 +384,11 @@ def snap_text(
     -------
     str
         The text, without a newline at its end.
+
+    Raises
+    ------
+    KeyError
+        For a sign that is not in the registry.
     """
     shown = [*signs_with(estimate, reading.flags), *flags]
     # Where the bars are lost and brightness tells nothing either, "too dense" says both.

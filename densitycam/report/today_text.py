@@ -205,6 +205,11 @@ def bottles_text(bottles: Sequence[tuple[BottleRecord, BottleState]]) -> str:
     -------
     str
         At most 80 columns wide.
+
+    Raises
+    ------
+    DensitycamError
+        For a bottle of an unknown species.
     """
     if not bottles:
         return ""

@@ -21,9 +21,9 @@ class Camera:
 
     Parameters
     ----------
-    place : ndarray, shape (3,)
+    place : ndarray of float64, shape (3,)
         Of the pinhole [mm].
-    turn : ndarray, shape (3, 3)
+    turn : ndarray of float64, shape (3, 3)
         Rows: right, down, forward, as unit directions of the world.
     focal_px : float
         Focal length [px].
@@ -47,7 +47,7 @@ def sheet_to_world(layout: CardLayout, xy_mm: NDArray[np.float64]) -> NDArray[np
     ----------
     layout : CardLayout
         The sheet.
-    xy_mm : ndarray, shape (n, 2)
+    xy_mm : ndarray of float64, shape (n, 2)
         From the sheet's top left corner [mm].
 
     Returns
@@ -113,6 +113,11 @@ def hold(scene: Scene, layout: CardLayout) -> Camera:
         Tilt, fill and picture size of the shot.
     layout : CardLayout
         The sheet.
+
+    Raises
+    ------
+    KeyError
+        For a vessel's name that is none.
     """
     w, h = layout.width_mm, layout.height_mm
     fold = layout.base_line_y_mm

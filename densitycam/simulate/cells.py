@@ -272,7 +272,7 @@ def blur_mm(fluid: Medium, *, path_mm: Array, behind_mm: float) -> Array:
 
     Parameters
     ----------
-    path_mm : ndarray of float
+    path_mm : ndarray of float, any shape
         Light path [mm].
     behind_mm : float
         From the fluid's back to the card [mm].

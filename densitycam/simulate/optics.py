@@ -29,20 +29,20 @@ class Tables:
 
     Parameters
     ----------
-    path_mm : ndarray, shape (n,)
+    path_mm : ndarray of float32, shape (n,)
         Path at the vessel's mean density [mm].
-    sharp, sharp_shaded : ndarray, shape (n, 3, 3)
+    sharp, sharp_shaded : ndarray of float32, shape (n, 3, 3)
         Matrix from print weights to camera light for what keeps its contrast, on a card lit
         freely and on one lit through the culture.
-    mean, mean_shaded : ndarray, shape (n, 3, 3)
+    mean, mean_shaded : ndarray of float32, shape (n, 3, 3)
         The same for light that lost its way in the culture but came through.
-    veil : ndarray, shape (n, 3)
+    veil : ndarray of float32, shape (n, 3)
         Light sent back by the culture.
-    blur_mm : ndarray, shape (n,)
+    blur_mm : ndarray of float32, shape (n,)
         Spread of a card point [mm].
-    beside, beside_shaded : ndarray, shape (3, 3)
+    beside, beside_shaded : ndarray of float32, shape (3, 3)
         Matrix for the card seen directly, lit freely and in the vessel's full shadow.
-    gains : ndarray, shape (3,)
+    gains : ndarray of float32, shape (3,)
         White balance gains, smallest at 1; noise grows with them.
     """
 
@@ -72,6 +72,11 @@ def tables(scene: Scene, *, behind_mm: float) -> Tables:
     -------
     Tables
         For paths from 0 to 3.2 times the vessel's [mm].
+
+    Raises
+    ------
+    KeyError
+        For a name of phone, print, lamp, species or vessel that is none.
     """
     phone, made = phone_of(scene.phone), print_of(scene.print_name)
     lamp = np.array(lamp_of(scene.lamp).spectrum)
@@ -118,11 +123,11 @@ class Film:
 
     Parameters
     ----------
-    depth : ndarray, shape (n,)
+    depth : ndarray of float32, shape (n,)
         -ln of the contrast left at 550 nm, dimensionless.
-    sharp, mean : ndarray, shape (n, 3)
+    sharp, mean : ndarray of float32, shape (n, 3)
         Share of the light that keeps its contrast, and of all light that comes through.
-    veil : ndarray, shape (n, 3)
+    veil : ndarray of float32, shape (n, 3)
         Light sent back.
     """
 
@@ -144,6 +149,11 @@ def film_tables(scene: Scene) -> Film:
     ----------
     scene : Scene
         The shot.
+
+    Raises
+    ------
+    KeyError
+        As in `tables`.
     """
     phone, made = phone_of(scene.phone), print_of(scene.print_name)
     lamp = np.array(lamp_of(scene.lamp).spectrum)

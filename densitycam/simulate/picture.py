@@ -53,10 +53,10 @@ class Truth:
         Inner light path of the vessel [mm]; None without one.
     attenuation : float or None
         -ln of the contrast left at 550 nm straight through, blur included, dimensionless.
-    card_corners_px : ndarray, shape (4, 2)
+    card_corners_px : ndarray of float64, shape (4, 2)
         Upright part of the sheet as seen upright: top left, top right, bottom right, bottom
         left (the fold) [px].
-    marker_corners_px : ndarray, shape (m, 4, 2)
+    marker_corners_px : ndarray of float64, shape (m, 4, 2)
         Corners of the markers in the layout's order, clockwise from top left [px].
     vessel_box_px : tuple of float or None
         Left, top, right, bottom of the vessel's outline [px].

@@ -209,6 +209,13 @@ def sheet_weights(paper: str, made: str | Print, px_per_mm: float) -> Image:
     ndarray of float32, shape (H, W, 3)
         0 to 1, long wave first.
 
+    Raises
+    ------
+    KeyError
+        For a print's name that is none.
+    ValueError
+        For another sheet format.
+
     Notes
     -----
     Every area is rasterised by the exact share of each pixel it covers, so edges lie where the

@@ -29,9 +29,9 @@ class Room:
 
     Parameters
     ----------
-    weights : ndarray, shape (h, w, 3)
+    weights : ndarray of float32, shape (h, w, 3)
         Reflectance as print weights.
-    light : ndarray, shape (h, w, 2)
+    light : ndarray of float32, shape (h, w, 2)
         Light that falls on it, 1 at the card's middle; share of it that crosses the vessel.
     """
 
@@ -78,6 +78,11 @@ def room(scene: Scene, layout: CardLayout) -> Room:
         The shot; its `room_seed` decides.
     layout : CardLayout
         The sheet.
+
+    Raises
+    ------
+    KeyError
+        For a vessel's name that is none.
     """
     import cv2
 

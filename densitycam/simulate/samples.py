@@ -345,6 +345,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     ----------
     arguments : sequence of str or None
         Without the program's name; None for those of the command line.
+
+    Raises
+    ------
+    OSError
+        When the folder or a file cannot be written.
     """
     parser = argparse.ArgumentParser(description="Write the simulated demo photos and tables.")
     parser.add_argument("out", type=Path, help="folder to write into, such as samples")

@@ -306,6 +306,13 @@ def random_scene(
     -------
     Scene
         Same for the same state of `rng`.
+
+    Raises
+    ------
+    KeyError
+        For a name of vessel or lamp that is none.
+    ValueError
+        For another sheet format.
     """
 
     def pick(wanted: Any, table: dict[str, Any]) -> Any:

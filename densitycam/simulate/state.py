@@ -151,18 +151,18 @@ def with_foam(
 
     Parameters
     ----------
-    colour : ndarray, shape (n, 3)
+    colour : ndarray of float32, shape (n, 3)
         Camera light without foam.
     scene, vessel, rays, shape
         As for `film_depths`; `foam_mm` and `foam_cell_mm` say how much and how coarse.
     light : Tables
         For the tint that the culture between the cells lends it.
-    front_light : ndarray, shape (n, 1)
+    front_light : ndarray of float32, shape (n, 1)
         Light that falls on the vessel's front.
 
     Returns
     -------
-    ndarray, shape (n, 3)
+    ndarray of float32, shape (n, 3)
         With foam, which throws light back and lets none of the bars through.
     """
     rng = np.random.default_rng([scene.seed, 73])
@@ -209,7 +209,7 @@ def with_bubbles(
 
     Returns
     -------
-    ndarray, shape (n, 3)
+    ndarray of float32, shape (n, 3)
         With bubbles.
 
     Notes

@@ -114,22 +114,22 @@ class Rays:
 
     Parameters
     ----------
-    path_mm : ndarray
+    path_mm : ndarray of float
         Length inside the fluid [mm], 0 where only glass or air is crossed.
-    height_mm : ndarray
+    height_mm : ndarray of float
         Mean height of that stretch [mm].
-    point, direction : ndarray, shape (n, 3)
+    point, direction : ndarray of float, shape (n, 3)
         Where the line leaves the vessel towards the card, and whither.
-    glass : ndarray
+    glass : ndarray of float
         Share of the light that passes the glass, 0 to 1.
-    facing : ndarray
+    facing : ndarray of float
         Angle of the outer wall's normal at entry, from the z axis, positive to the right [rad];
         for a flat vessel -1 to 1 across its width.
-    entry : ndarray, shape (n, 3)
+    entry : ndarray of float, shape (n, 3)
         Where it meets the outer wall [mm].
-    seam : ndarray
+    seam : ndarray of float
         1 where the line runs in the side wall's glass or is thrown back by it, else 0.
-    surface : ndarray
+    surface : ndarray of float
         1 where the line crosses the fluid's surface, else 0.
     """
 
@@ -194,12 +194,12 @@ def silhouette_distance(
     ----------
     vessel, camera, direction, x_mm, back_mm
         As in `trace_cylinder`.
-    half : ndarray, shape (n,)
+    half : ndarray of float, shape (n,)
         Outer half width at the height that each line passes [mm].
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray of float, shape (n,)
         Negative outside [mm].
     """
     cz = back_mm + vessel.depth_mm / 2.0
@@ -272,9 +272,9 @@ def trace_cylinder(
     ----------
     vessel : Vessel
         Its form.
-    camera : ndarray, shape (3,)
+    camera : ndarray of float, shape (3,)
         Where the lines start [mm].
-    direction : ndarray, shape (n, 3)
+    direction : ndarray of float, shape (n, 3)
         Unit directions.
     x_mm, back_mm : float
         Sideways place of the axis, and distance from the card to the vessel's back [mm].
@@ -410,12 +410,12 @@ def land(point: Array, direction: Array) -> tuple[Array, Array]:
 
     Parameters
     ----------
-    point, direction : ndarray, shape (n, 3)
+    point, direction : ndarray of float, shape (n, 3)
         Start and direction of lines [mm].
 
     Returns
     -------
-    x, v : ndarray, shape (n,)
+    x, v : ndarray of float, shape (n,)
         Sideways place, and height on the card or, below 0, minus the distance from the fold
         along the shelf [mm]. Lines that go away from the card land far to the side.
     """

@@ -71,7 +71,7 @@ class Strip:
     ----------
     light : ndarray of float32, shape (H, W, 3)
         Corrected light at `SHEET_PX_PER_MM`, rows from the top downward.
-    at_mm, seen_mm : ndarray, shape (H,)
+    at_mm, seen_mm : ndarray of float64, shape (H,)
         Where each row lies on the sheet, and where what it shows lies that is seen through the
         fluid, from the sheet's top [mm].
     spots_share : float
@@ -93,13 +93,13 @@ class BarRows:
 
     Parameters
     ----------
-    height_mm : ndarray, shape (R,)
+    height_mm : ndarray of float64, shape (R,)
         Middle of each window of one period of bars, above the base line [mm].
-    contrast_t, mean_t, veil : ndarray, shape (R, 3)
+    contrast_t, mean_t, veil : ndarray of float64, shape (R, 3)
         Contrast transmittance, mean transmittance and veil.
-    spread : ndarray, shape (R, 3)
+    spread : ndarray of float64, shape (R, 3)
         Standard error of contrast_t from the scatter of columns.
-    raw_white : ndarray, shape (R, 3)
+    raw_white : ndarray of float64, shape (R, 3)
         Brightest light through the vessel before correction: near zero means crushed.
     strip : Strip
         What the rows were read from.
@@ -230,18 +230,18 @@ def _regressed(
 
     Parameters
     ----------
-    through : ndarray, shape (H, X, 3)
+    through : ndarray of float64, shape (H, X, 3)
         Columns seen through the vessel.
-    beside : ndarray, shape (H, 3)
+    beside : ndarray of float64, shape (H, 3)
         The bars beside it, where the vessel shows them.
     inside : list of R ndarray of int
         Rows of each window.
 
     Returns
     -------
-    slope, mean : ndarray, shape (R, X, 3)
+    slope, mean : ndarray of float64, shape (R, X, 3)
         Slope, and mean over the mean beside.
-    level : ndarray, shape (R, 3)
+    level : ndarray of float64, shape (R, 3)
         That mean beside.
     """
     import numpy as np
@@ -381,7 +381,7 @@ def bars_behind(y_mm: np.ndarray, layout: CardLayout) -> tuple[np.ndarray, np.nd
 
     Parameters
     ----------
-    y_mm : ndarray, shape (H,)
+    y_mm : ndarray of float64, shape (H,)
         From the sheet's top [mm].
     layout : CardLayout
         The card.
@@ -390,7 +390,7 @@ def bars_behind(y_mm: np.ndarray, layout: CardLayout) -> tuple[np.ndarray, np.nd
     -------
     number : ndarray of int, shape (H,)
         0 the lowest and black, then white and black in turn; beyond the field they go on.
-    from_edge_mm : ndarray, shape (H,)
+    from_edge_mm : ndarray of float64, shape (H,)
         Distance to the nearest edge between two bars [mm].
     """
     import numpy as np

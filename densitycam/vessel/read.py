@@ -330,7 +330,7 @@ def slant(camera_mm: np.ndarray, *, middle_mm: float, middle_y_mm: float, shape:
 
     Parameters
     ----------
-    camera_mm : ndarray, shape (3,)
+    camera_mm : ndarray of float64, shape (3,)
         Camera's place: x right, y down, z out of the sheet [mm].
     middle_mm : float
         The vessel's middle, from the sheet's left [mm].

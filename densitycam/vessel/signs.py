@@ -77,9 +77,9 @@ def is_settled(*, heights_mm: np.ndarray, row_contrast: np.ndarray, row_mean: np
 
     Parameters
     ----------
-    heights_mm : ndarray, shape (R,)
+    heights_mm : ndarray of float64, shape (R,)
         Rows' heights above the base line [mm].
-    row_contrast, row_mean : ndarray, shape (R,)
+    row_contrast, row_mean : ndarray of float64, shape (R,)
         Contrast and mean transmittance of each row, red and green together.
 
     Returns
@@ -116,7 +116,7 @@ def find_spots(light: np.ndarray, *, px_per_mm: float) -> np.ndarray:
 
     Parameters
     ----------
-    light : ndarray, shape (H, W, 3)
+    light : ndarray of float32, shape (H, W, 3)
         Linear light through the vessel's middle, rows from the top downward.
     px_per_mm : float
         Its scale [px/mm].
@@ -193,7 +193,7 @@ def without_bubbles(light: np.ndarray, spots: np.ndarray, *, px_per_mm: float) -
 
     Parameters
     ----------
-    light : ndarray, shape (H, W, 3)
+    light : ndarray of float32, shape (H, W, 3)
         Linear light through the vessel's middle.
     spots : ndarray of bool, shape (H, W)
         From `find_spots`.
@@ -244,11 +244,11 @@ def patchiness(
 
     Parameters
     ----------
-    light : ndarray, shape (H, W, 3)
+    light : ndarray of float32, shape (H, W, 3)
         Linear light through the fluid.
     bar : ndarray of int, shape (H,)
         Which bar each row shows, 0 the lowest and black.
-    from_edge_mm : ndarray, shape (H,)
+    from_edge_mm : ndarray of float64, shape (H,)
         How far each row lies from the nearest edge between two bars [mm].
     px_per_mm : float
         Scale [px/mm].
@@ -308,11 +308,11 @@ def foam_bottom_row(
 
     Parameters
     ----------
-    light : ndarray, shape (H, W, 3)
+    light : ndarray of float32, shape (H, W, 3)
         Linear light through the vessel's middle, rows from the top downward, paper white = 1.
     black : ndarray of bool, shape (H,)
         Rows that surely look at a black bar, through the fluid and through dry glass alike.
-    height_mm : ndarray, shape (H,)
+    height_mm : ndarray of float64, shape (H,)
         Of each row above the base line [mm].
     px_per_mm : float
         Scale [px/mm].

@@ -97,7 +97,15 @@ def now() -> datetime:
 
 
 def asked_vessel() -> VesselRecord:
-    """Return the vessel that the address or form names; a page says if there is none."""
+    """Return the vessel that the address or form names; a page says if there is none.
+
+    Raises
+    ------
+    werkzeug.exceptions.NotFound
+        For a name that no vessel has (404).
+    DensitycamError
+        When the journal cannot be opened.
+    """
     name = request.values.get("vessel", "")
     if name not in {v.name for v in journal().vessels()}:
         abort(404, f"There is no vessel called {name[:60]!r}.")
