@@ -35,6 +35,7 @@ from densitycam.vessel.reading import Reading
 if TYPE_CHECKING:
     import numpy as np
 
+#: Version of the text that `calibration_to_json` writes; older ones are read too.
 FORMAT = 3
 #: Before this format `KeptPoint.pigment` was another quantity: blue less red, not both together.
 #: Taken for today's it makes healthy cultures look bleached, so it is left out; the next fit

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+#: Edition of the layout, the same for all paper formats; the marker ids tell it.
 LAYOUT_VERSION = 1
 
 #: OpenCV's name of the marker dictionary (36 bits: see DEVELOPERS.md for why).
@@ -23,6 +24,7 @@ PAPER_SIZES_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 #: Common practice, no source; registering the own print replaces it.
 PRINT_BLACK_REFLECTANCE = 0.035
 
+#: Measures of this edition [mm], our own; DEVELOPERS.md says why bars are so high, and the gap.
 _BAR_HEIGHT_MM = 10.0
 _BAR_COUNT = 16
 _BAR_FIELD_WIDTH_MM = 180.0

@@ -11,6 +11,7 @@ from densitycam.card.layout import CardLayout, Patch
 from densitycam.errors import DensitycamError
 from densitycam.json_text import read_json
 
+#: Version of the text that `profile_to_json` writes.
 FORMAT = 1
 
 RGB = tuple[float, float, float]

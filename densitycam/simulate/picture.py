@@ -32,8 +32,10 @@ Array = NDArray[np.float32]
 #: Word on every picture.
 MARK = "SIMULATED"
 
+#: Spreads for which the card is blurred beforehand; between them it is mixed [mm].
 _BLURS_MM = (0.0, 1.0, 2.0, 4.0, 8.0)
 _WIDE_MM = 14.0  # reach of light that lost its way in the culture
+#: Heights of what stands over a vessel's straight part [mm] (invented).
 _SHOULDER_MM = 12.0
 _NECK_MM = 8.0
 _CAP_MM = 18.0

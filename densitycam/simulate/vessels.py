@@ -17,6 +17,7 @@ from densitycam.simulate.cells import SEAWATER_INDEX
 #: float32, or float64 where a bag's films ask for it.
 Array = NDArray[np.floating[Any]]
 
+#: Refractive index of bottle glass, about, in the visible (from memory).
 GLASS_INDEX = 1.5
 _FLOOR_MM = 3.5  # thickness of the vessel's floor
 

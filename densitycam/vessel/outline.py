@@ -32,6 +32,7 @@ _SMOOTH_PX = round(1.0 * SHEET_PX_PER_MM)
 #: A difference larger than this counts as this, lest a glare stripe outshine the edge.
 _LARGEST_CHANGE = 0.30
 
+#: What is narrower is no vessel [mm]. Our own choice.
 _NARROWEST_MM = 8.0
 
 #: Between two vessels bars show that are no less clear than outside, or clearer than through both
