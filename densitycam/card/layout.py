@@ -85,7 +85,15 @@ class Rect:
 
 @dataclass(frozen=True)
 class Marker:
-    """A fiducial: its id in `MARKER_DICTIONARY` and its black outer square."""
+    """A fiducial.
+
+    Parameters
+    ----------
+    id : int
+        In `MARKER_DICTIONARY`, 0 to 249.
+    rect : Rect
+        Its black outer square [mm].
+    """
 
     id: int
     rect: Rect

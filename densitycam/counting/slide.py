@@ -117,7 +117,7 @@ def count_slide(
 
     The limits are `widened_limits` of the count, with the loading and dilution errors added in
     quadrature. Clumped cells scatter more than Poisson: test with
-    `densitycam.counting.precision.dispersion`. Several fillings, sides and dilution steps:
+    `densitycam.counting.precision.dispersion_within`. Several fillings, sides and dilution steps:
     `densitycam.counting.tally`.
     """
     if isinstance(cells, bool) or int(cells) != cells:

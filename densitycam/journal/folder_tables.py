@@ -50,7 +50,13 @@ TABLES: dict[str, dict[str, str | None]] = {
 
 @dataclass(frozen=True)
 class Imported:
-    """How many rows of each kind were new or changed in the journal."""
+    """What tables brought into the journal.
+
+    Parameters
+    ----------
+    vessels, slides, splits : int
+        How many rows of each kind were new or changed.
+    """
 
     vessels: int
     slides: int

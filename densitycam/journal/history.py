@@ -96,8 +96,13 @@ class Pairs:
 class DatedReading:
     """One measured photo of a vessel with its density by the present calibration.
 
-    The photo's reading is the one in use: less the vessel's blank, with the signs that need the
-    species' usual pigment.
+    Parameters
+    ----------
+    photo : PhotoRecord
+        Its reading is the one in use: less the vessel's blank, with the signs that need the
+        species' usual pigment.
+    estimate : Estimate
+        The density.
     """
 
     photo: PhotoRecord

@@ -24,7 +24,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Change:
-    """One past photo's answer by the calibration before and by the one after."""
+    """What a recalibration makes of a past photo.
+
+    Parameters
+    ----------
+    photo : PhotoRecord
+        Which.
+    before, after : Estimate
+        Its answer by the calibration before, and by the one after.
+    """
 
     photo: PhotoRecord
     before: Estimate

@@ -139,7 +139,17 @@ class PrintRecord:
 
 @dataclass(frozen=True)
 class BlankRecord:
-    """A vessel's own attenuation, and when it was measured (local, naive)."""
+    """A vessel's own attenuation.
+
+    Parameters
+    ----------
+    vessel : str
+        Its name.
+    blank : Blank
+        What it takes from the light with clean salt water in it.
+    made_at : datetime
+        When it was measured, local, naive.
+    """
 
     vessel: str
     blank: Blank

@@ -272,16 +272,16 @@ def blur_mm(fluid: Medium, *, path_mm: Array, behind_mm: float) -> Array:
 
     Parameters
     ----------
-    path_mm : ndarray of float, any shape
-        Light path [mm].
-    behind_mm : float
-        From the fluid's back to the card [mm].
     fluid : Medium
         The culture.
+    path_mm : ndarray of float, any shape
+        Light path, >= 0 [mm].
+    behind_mm : float
+        From the fluid's back to the card [mm].
 
     Returns
     -------
-    ndarray of float64, as `path_mm`
+    ndarray of float64, shape as `path_mm`
         It nears 8 mm and no more [mm].
     """
     path = np.asarray(path_mm, dtype=float)
