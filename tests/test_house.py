@@ -191,60 +191,68 @@ def test_every_gate_and_sign_of_the_registry_is_raised_somewhere():
     assert unraised == []
 
 
-#: Decorators of what the user reads as help (commands) or never calls (views, setters).
-_NOT_CALLED = {"command", "group", "route", "get", "post", "setter"}
-#: Sections of numpydoc whose entries are looked at.
-_SECTION = re.compile(r"^(\w[\w ]*)\n-+$", re.M)
+#: Marks of functions that users read as help (commands) and of those nobody calls by name.
+NOT_CALLED = {"command", "group", "route", "get", "post", "setter"}
 
 
-def public_functions(file: Path) -> list[tuple[str, ast.FunctionDef]]:
-    """Return the dotted name and the definition of each function that others may call."""
-    found = []
+def marks_of(node: ast.FunctionDef) -> set[str]:
+    """Return the last names of a function's decorators."""
+    return {ast.unparse(mark).split("(")[0].split(".")[-1] for mark in node.decorator_list}
+
+
+def public_definitions(file: Path) -> dict[str, ast.FunctionDef | ast.ClassDef]:
+    """Return by dotted name the classes of a file and the functions that others may call."""
+    found = {}
 
     def walk(nodes, prefix):
         for node in nodes:
             if getattr(node, "name", "_").startswith("_"):
                 continue
             if isinstance(node, ast.ClassDef):
+                found[prefix + node.name] = node
                 walk(node.body, f"{prefix}{node.name}.")
-            elif isinstance(node, ast.FunctionDef):
-                marks = {
-                    ast.unparse(mark).split("(")[0].split(".")[-1] for mark in node.decorator_list
-                }
-                if not marks & _NOT_CALLED:
-                    found.append((prefix + node.name, node))
+            elif isinstance(node, ast.FunctionDef) and not marks_of(node) & NOT_CALLED:
+                found[prefix + node.name] = node
 
     walk(ast.parse(file.read_text(encoding="utf-8")).body, "")
     return found
 
 
-def unsaid(function: ast.FunctionDef) -> list[str]:
-    """Return what a public function's docstring ought to say and does not."""
-    docstring = ast.get_docstring(function) or ""
-    parts = _SECTION.split(docstring)
+def unsaid(node: ast.FunctionDef | ast.ClassDef) -> list[str]:
+    """Return what a docstring ought to say and does not: parameters, "Returns", "Raises"."""
+    docstring = ast.get_docstring(node) or ""
+    parts = re.split(r"^(\w[\w ]*)\n-+$", docstring, flags=re.M)  # numpydoc's sections
     sections = dict(zip(parts[1::2], parts[2::2], strict=True))
-    own = function.args
+    told = re.findall(r"^\S.*", sections.get("Parameters", ""), re.M)
+    told = {word for line in told for word in re.findall(r"\w+", line.split(" : ")[0])}
+    if isinstance(node, ast.ClassDef):
+        if "metadata" in docstring:  # there the fields tell all of themselves
+            return []
+        fields = [field.target.id for field in node.body if isinstance(field, ast.AnnAssign)]
+        return [name for name in fields if name not in told and not name.startswith("_")]
+
+    own = node.args
     taken = [*own.posonlyargs, *own.args, *own.kwonlyargs, own.vararg, own.kwarg]
     taken = [arg for arg in taken if arg is not None and arg.arg not in ("self", "cls")]
-    named = re.findall(r"^\S.*", sections.get("Parameters", ""), re.M)
-    named = {word for line in named for word in re.findall(r"\w+", line.split(" : ")[0])}
-    missing = [arg.arg for arg in taken if arg.arg not in named]
+    missing = [arg.arg for arg in taken if arg.arg not in told]
 
-    forms = [ast.unparse(arg.annotation or ast.Constant("")) for arg in taken]
-    measured = any(form == "float" or re.search(r"[aA]rray|Image|Spectrum", form) for form in forms)
+    # "Return ..." says enough of what comes out where neither a number nor an array goes in.
+    forms = [ast.unparse(arg.annotation) for arg in taken if arg.annotation]
+    measured = any(form == "float" or re.search("[aA]rray|Image|Spectrum", form) for form in forms)
     first = docstring.split(" ")[0] in ("Return", "Tell", "Yield") and not measured
-    is_property = any("property" in ast.unparse(mark) for mark in function.decorator_list)
-    gives = ast.unparse(function.returns or ast.Constant(None)) not in ("None", "Iterator[None]")
+    is_property = bool(marks_of(node) & {"property", "cached_property"})
+    nothing = ("None", "Iterator[None]")
+    gives = node.returns is not None and ast.unparse(node.returns) not in nothing
     if gives and not (first or is_property or {"Returns", "Yields"} & set(sections)):
         missing.append("Returns")
 
-    raises = any(isinstance(node, ast.Raise) and node.exc for node in ast.walk(function))
+    raises = any(isinstance(line, ast.Raise) and line.exc for line in ast.walk(node))
     if raises and "Raises" not in sections:
         missing.append("Raises")
     return missing
 
 
 @pytest.mark.parametrize("file", FILES, ids=NAMES)
-def test_a_public_docstring_says_what_goes_in_comes_out_and_fails(file):
-    gaps = {name: gap for name, node in public_functions(file) if (gap := unsaid(node))}
-    assert gaps == {}
+def test_a_docstring_says_what_goes_in_what_comes_out_and_what_is_raised(file):
+    found = {name: unsaid(node) for name, node in public_definitions(file).items()}
+    assert {name: gaps for name, gaps in found.items() if gaps} == {}
