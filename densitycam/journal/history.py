@@ -158,8 +158,6 @@ class VesselHistory:
         Of its species.
     calibration : Calibration
         The one in force.
-    kept_calibration : CalibrationRecord or None
-        Its record; None for the species' starting calibration.
     readings : tuple of DatedReading
         In order of time.
     logged_splits : tuple of Split
@@ -178,7 +176,6 @@ class VesselHistory:
     vessel: VesselRecord
     facts: SpeciesFacts
     calibration: Calibration
-    kept_calibration: CalibrationRecord | None
     readings: tuple[DatedReading, ...]
     logged_splits: tuple[Split, ...]
     strangers: tuple[PhotoRecord, ...] = ()
@@ -593,7 +590,7 @@ def vessel_history(
     from densitycam.calibration.model import estimate
 
     rule, facts = thresholds_of(settings or Settings(), load_species(vessel.species), vessel)
-    calibration, kept = calibration_in_force(journal, vessel)
+    calibration, _ = calibration_in_force(journal, vessel)
     at = _calibrations_in_force(journal, vessel)
     blank = journal.blank(vessel.name)
     photos = journal.photos(vessel.name, since=since)
@@ -616,7 +613,6 @@ def vessel_history(
             vessel=vessel,
             facts=facts,
             calibration=calibration,
-            kept_calibration=kept,
             readings=tuple(readings),
             logged_splits=water.splits,
             strangers=tuple(strangers.values()),

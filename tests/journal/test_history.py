@@ -55,7 +55,6 @@ def history(densities: list[float], *splits: Split) -> VesselHistory:
         vessel=RACK,
         facts=load_species(RACK.species),
         calibration=start_calibration(RACK.species),
-        kept_calibration=None,
         readings=tuple(reading(day, d) for day, d in enumerate(densities)),
         logged_splits=splits,
     )
