@@ -85,7 +85,7 @@ class Rect:
 
 @dataclass(frozen=True)
 class Marker:
-    """A fiducial.
+    """A printed marker.
 
     Parameters
     ----------

@@ -60,7 +60,13 @@ class Sheet:
 
     @cached_property
     def terms_by_row_and_column(self) -> np.ndarray:
-        """The terms of `surface_terms` where powers of v number the rows, of u the columns."""
+        """The terms of `surface_terms` by channel, power of v and power of u.
+
+        Returns
+        -------
+        ndarray of float64, shape (3, 3, 3)
+            [natural log]; 0 everywhere without terms.
+        """
         import numpy as np
 
         table = np.zeros((3, 3, 3))
