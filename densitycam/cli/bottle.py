@@ -300,7 +300,7 @@ def filled_lines(filling: Filling, kept: BottleRecord, settings: Settings) -> li
     Returns
     -------
     list of str
-        One a paragraph, wrapped.
+        One a paragraph.
     """
     from densitycam.culture.bottles import keeping_words
     from densitycam.report.daily_work import bottle_holds, day_words

@@ -115,7 +115,7 @@ class DatedReading:
         Raises
         ------
         ValueError
-            For a photo without a time: those are refused before.
+            For a photo without a time; `vessel_history` leaves those out.
         """
         if self.photo.taken_at is None:
             raise ValueError(f"{self.photo.file_name} was measured and has no time")

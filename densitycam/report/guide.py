@@ -111,7 +111,7 @@ def picture(name: str) -> bytes | None:
     Parameters
     ----------
     name : str
-        Small letters, a dash, and .jpg or .png; nothing else leads anywhere.
+        Small letters and dashes, ending in .jpg or .png; nothing else leads anywhere.
     """
     if not re.fullmatch(r"[a-z-]+\.(?:jpg|png)", name):
         return None

@@ -209,7 +209,7 @@ def format_off(factor: float) -> str:
     Parameters
     ----------
     factor : float
-        Count over truth, > 0, dimensionless.
+        The count over what it should be, > 0, dimensionless.
 
     Returns
     -------

@@ -315,7 +315,7 @@ def mean_chord_share(shape: str) -> float:
     Returns
     -------
     float
-        Dimensionless, above 0.5 to 1; 1 for a flat vessel.
+        Dimensionless, pi/4 to 1; 1 for a flat vessel.
     """
     if shape == "flat":
         return 1.0
