@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from densitycam.card.tag_drawing import tag_pixels
-from densitycam.card.tags import TAG_FRONT_MM, TAG_WIDTH_MM, tag_sheets
+from densitycam.card.tag_drawing import draw_tags
+from densitycam.card.tags import TAG_FRONT_MM, TAG_WIDTH_MM, TagSheet, tag_sheets
 from densitycam.photo.card_finder import find_card, project
 
 if TYPE_CHECKING:
@@ -27,11 +27,21 @@ PLACES = {
 }
 
 
+def sheet_picture(sheet: TagSheet, px_per_mm: float) -> np.ndarray:
+    """Return a whole sheet of tags: uint8, shape (height, width, 3)."""
+    import numpy as np
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    canvas = FigureCanvasAgg(draw_tags(sheet, px_per_mm=px_per_mm))
+    canvas.draw()
+    return np.array(canvas.buffer_rgba())[..., :3].copy()
+
+
 def tag_picture(number: int) -> np.ndarray:
     """Return a tag's front: uint8, shape (height, width, 3)."""
     (sheet,) = tag_sheets([(number, f"vessel {number}")])
     (tag,) = sheet.tags
-    pixels = tag_pixels(sheet, _PX_PER_MM)
+    pixels = sheet_picture(sheet, _PX_PER_MM)
     top, left = round(tag.fold_y_mm * _PX_PER_MM), round(tag.outline.x_mm * _PX_PER_MM)
     height, width = round(TAG_FRONT_MM * _PX_PER_MM), round(TAG_WIDTH_MM * _PX_PER_MM)
     return pixels[top : top + height, left : left + width]

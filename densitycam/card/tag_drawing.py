@@ -1,4 +1,4 @@
-"""Draw the vessel tags: sheets as PDF at true size, or a PNG of one sheet."""
+"""Draw the vessel tags: sheets as PDF at true size."""
 
 from __future__ import annotations
 
@@ -25,7 +25,6 @@ from densitycam.card.tags import Tag, TagSheet
 from densitycam.wording import one_line
 
 if TYPE_CHECKING:
-    import numpy as np
     from matplotlib.figure import Figure
     from matplotlib.transforms import Transform
 
@@ -127,33 +126,6 @@ def _points(figure: Figure, lines: Sequence[str], *, room_mm: float, largest: fl
         widest = max(widest, text.get_window_extent(renderer).width / figure.dpi * _MM_PER_INCH)
         text.remove()
     return min(largest, _NAME_POINTS * room_mm / max(widest, 1e-6))
-
-
-def tag_pixels(sheet: TagSheet, px_per_mm: float) -> np.ndarray:
-    """Return a sheet as a picture.
-
-    Parameters
-    ----------
-    sheet : TagSheet
-        Its tags and size.
-    px_per_mm : float
-        Scale, > 0 [px/mm].
-
-    Returns
-    -------
-    ndarray of uint8, shape (H, W, 3)
-        sRGB codes.
-    """
-    import matplotlib
-    import numpy as np
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    with matplotlib.rc_context(_SETTINGS), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        canvas = FigureCanvasAgg(draw_tags(sheet, px_per_mm=px_per_mm))
-        canvas.draw()
-        picture: np.ndarray = np.array(canvas.buffer_rgba())[..., :3].copy()
-        return picture
 
 
 def write_tags_pdf(sheets: Sequence[TagSheet], path: str | Path) -> None:

@@ -9,10 +9,11 @@ import cv2
 import matplotlib
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from tagged_photo import sheet_picture
 
 from densitycam.card.drawing import _SETTINGS
 from densitycam.card.layout import MARKER_DICTIONARY, MARKER_ID_BASE, PAPER_SIZES_MM, card_layout
-from densitycam.card.tag_drawing import draw_tags, tag_pixels, write_tags_pdf
+from densitycam.card.tag_drawing import draw_tags, write_tags_pdf
 from densitycam.card.tags import TAG_IDS, free_tag, tag_sheets
 from densitycam.photo.card_finder import find_tags
 
@@ -32,7 +33,7 @@ def test_every_tag_is_read_from_its_sheet(paper):
     sheets = tag_sheets([(number, f"vessel {number}") for number in TAG_IDS], paper)
     assert [len(s.tags) for s in sheets] == [8] * 18 + [6]
     for sheet in sheets[:: 6 if paper == "letter" else 3]:
-        assert find_tags(tag_pixels(sheet, 3.0)) == tuple(t.marker.id for t in sheet.tags)
+        assert find_tags(sheet_picture(sheet, 3.0)) == tuple(t.marker.id for t in sheet.tags)
 
 
 @pytest.mark.parametrize("paper", PAPER_SIZES_MM)
