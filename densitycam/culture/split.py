@@ -206,7 +206,7 @@ def split_plan(
     )
     after = density * kept_share
     fed, starved = math.nan, math.nan
-    if after >= 0 and math.isfinite(after):
+    if math.isfinite(after):
         fed, starved = nitrogen_ceiling(
             facts=facts,
             density_after=after,
