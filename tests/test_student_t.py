@@ -35,6 +35,12 @@ def test_the_square_of_t_is_an_f_of_one_degree(square, degrees):
     assert outside == pytest.approx(fdtrc(1, degrees, square), rel=1e-9)
 
 
+@pytest.mark.parametrize(("t", "within"), [(1.0, 0.6826895), (1.959964, 0.95), (3.0, 0.9973002)])
+def test_without_end_of_degrees_it_is_the_normal_distribution(t, within):
+    # Abramowitz & Stegun 1964, table 26.1, twice P(x) less 1 (from memory).
+    assert t_within(t, math.inf) == pytest.approx(within, abs=5e-8)
+
+
 @pytest.mark.parametrize(("share", "degrees"), [(0.4, 5), (1.0, 5), (0.975, 0.5), (0.975, -1)])
 def test_what_is_out_of_range_is_refused(share, degrees):
     with pytest.raises(ValueError, match="share"):

@@ -374,7 +374,7 @@ def more_to_count(tally: Tally, *, half_width: float = 0.10) -> MoreToCount:
         more,
         squares,
         fresh,
-        f"Count {more} more cells (about {counted}){where} for {wanted}.",
+        f"Count {more} more cell{'' if more == 1 else 's'} (about {counted}){where} for {wanted}.",
     )
 
 

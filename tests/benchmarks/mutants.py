@@ -42,9 +42,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-    os.environ[threads] = "1"  # a pool of threads does not live through a fork
-
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -71,8 +68,10 @@ PICTURES = ("counting/test_slide_photo.py", "counting/test_ruling.py",
             "reference/test_ciede2000.py", "reference/test_srgb_transfer.py")  # fmt: skip
 
 #: Imported before anything is forked, so that no fork pays for it.
-LIBRARIES = ("numpy", "scipy.stats", "scipy.optimize", "cv2", "sklearn.linear_model", "gsw", "click",
-             "lmfit", "statsmodels.api", "skimage.measure", "PIL.Image", "matplotlib.figure")  # fmt: skip
+LIBRARIES = (
+    *("numpy", "scipy.stats", "scipy.optimize", "cv2", "sklearn.linear_model", "gsw", "click"),
+    *("lmfit", "statsmodels.api", "skimage.measure", "PIL.Image", "matplotlib.figure"),
+)
 
 #: Address space of a fork [bytes]: a loop without end may fill it.
 MEMORY = 6 << 30
@@ -142,7 +141,7 @@ def _changes(node: ast.AST) -> Iterator[ast.AST]:
         if isinstance(node.value, bool):
             yield put(value=not node.value)
         elif isinstance(node.value, int):
-            yield put(value=node.value + 1)
+            yield put(value=node.value + 1 if abs(node.value) < 10 else node.value * 2)
         elif isinstance(node.value, float):
             yield put(value=node.value * 2 if node.value else 1.0)
     elif isinstance(node, (ast.Break, ast.Continue)):
@@ -396,19 +395,20 @@ def _all(
 # What the tests reach ------------------------------------------------------------------------
 
 
-def _traced(item: pytest.Item, files: set[str]) -> object:
+def _traced(item: pytest.Item, files: dict[str, str]) -> object:
     """Run one test; return whether it passed, its seconds and the lines of the core it reached."""
     lines: set[tuple[str, int]] = set()
+    names = {path: module for module, path in files.items()}
 
     def local(frame: types.FrameType, event: str, _: object) -> object:
         if event == "line":
-            lines.add((frame.f_code.co_filename, frame.f_lineno))
+            lines.add((names[frame.f_code.co_filename], frame.f_lineno))
         return local
 
     def called(frame: types.FrameType, event: str, _: object) -> object:
-        if frame.f_code.co_filename not in files:
+        if frame.f_code.co_filename not in names:
             return None
-        lines.add((frame.f_code.co_filename, frame.f_lineno))
+        lines.add((names[frame.f_code.co_filename], frame.f_lineno))
         return local
 
     start = time.process_time()
@@ -465,7 +465,7 @@ class Hunt:
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Do it all once the tests are collected."""
         items = {i.nodeid: i for i in session.items}
-        files = {str(PACKAGE / f"{m}.py") for m in CORE}
+        files = {m: str(PACKAGE / f"{m}.py") for m in CORE}
         before = pickle.loads(self.kept.read_bytes()) if self.kept and self.kept.exists() else {}
         keys = {name: _trace_key(name) for name in items}
         new = [name for name in items if keys[name] not in before]
@@ -482,10 +482,12 @@ class Hunt:
             self.spent[name], lines = known[keys[name]]
             for line in lines:
                 self.reached.setdefault(line, []).append(name)
+        for module in CORE:
+            importlib.import_module(f"densitycam.{module.replace('/', '.')}")
         functions = {
             (f.__code__.co_filename, f.__code__.co_name, f.__code__.co_firstlineno): f
             for f in gc.get_objects()
-            if isinstance(f, types.FunctionType) and f.__code__.co_filename in files
+            if isinstance(f, types.FunctionType) and f.__code__.co_filename in files.values()
         }
         gc.freeze()  # else every fork copies what its collector touches
         works, inside = [], []
@@ -508,13 +510,12 @@ class Hunt:
         """Return the tests that reach a mutant, quickest first, as many as there is time for."""
         names: set[str] = set()
         if mutant.key is not None:
-            path = str(PACKAGE / f"{mutant.module}.py")
             for line in range(mutant.lines[0], mutant.lines[1] + 1):
-                names.update(self.reached.get((path, line), ()))
+                names.update(self.reached.get((mutant.module, line), ()))
         else:
-            for path, (first, last) in _users(mutant.binds):
+            for module, first, last in _users(mutant.binds):
                 for line in range(first, last + 1):
-                    names.update(self.reached.get((path, line), ()))
+                    names.update(self.reached.get((module, line), ()))
         chosen, total = [], 0.0
         for name in sorted(names, key=lambda n: (self.spent[n], n)):
             total += self.spent[name]
@@ -524,7 +525,7 @@ class Hunt:
         return chosen
 
 
-def _users(names: frozenset[str]) -> list[tuple[str, tuple[int, int]]]:
+def _users(names: frozenset[str]) -> list[tuple[str, int, int]]:
     """Return the lines of every function of the core that mentions one of some names."""
     if names not in _USERS:
         found = []
@@ -537,12 +538,12 @@ def _users(names: frozenset[str]) -> list[tuple[str, tuple[int, int]]]:
                         getattr(n, "id", getattr(n, "attr", None)) in names for n in ast.walk(node)
                     )
                 ):
-                    found.append((str(path), (node.body[0].lineno, node.end_lineno or 0)))
+                    found.append((module, node.body[0].lineno, node.end_lineno or 0))
         _USERS[names] = found
     return _USERS[names]
 
 
-_USERS: dict[frozenset[str], list[tuple[str, tuple[int, int]]]] = {}
+_USERS: dict[frozenset[str], list[tuple[str, int, int]]] = {}
 
 
 def _imported(mutant: Mutant, arguments: list[str]) -> str:
@@ -592,6 +593,8 @@ def main() -> None:
     asked = parser.parse_args()
     os.chdir(ROOT)
     sys.path.insert(0, str(ROOT))
+    for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ[threads] = "1"  # a pool of threads does not live through a fork
     for name in LIBRARIES:
         importlib.import_module(name)
     mutants = [m for module in asked.modules or CORE for m in mutants_of(module)]

@@ -18,6 +18,7 @@ from densitycam.errors import DensitycamError
         ("1:10x1:5", (10.0, 5.0)),
         ("10, 2.5", (10.0, 2.5)),
         ("1:10 X 1+1", (10.0, 2.0)),
+        ("1000000", (1e6,)),  # the furthest that is believed
     ],
 )
 def test_chains(text, steps):
@@ -25,7 +26,7 @@ def test_chains(text, steps):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "ten", "0.5", "1:0", "2:10", "10x", "1:", "1.2.3", "9e9", "-3"]
+    "text", ["", "ten", "0.5", "1:0", "2:10", "10x", "1:", "1.2.3", "9e9", "-3", "1000001"]
 )
 def test_what_is_no_dilution_is_refused(text):
     with pytest.raises(DensitycamError, match=r"dilution"):

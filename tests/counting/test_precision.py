@@ -8,6 +8,7 @@ import pytest
 
 from densitycam.counting.precision import (
     cells_needed,
+    compare_fillings,
     dispersion_within,
     relative_half_width,
 )
@@ -35,8 +36,13 @@ def test_cells_needed_says_when_counting_more_cannot_help():
     assert cells_needed(half_width=0.1, other_sd=0.046) > cells_needed(half_width=0.1)
     assert cells_needed(half_width=0.1, other_sd=0.066) is None
     assert cells_needed(half_width=0.1, other_sd=0.05102) is None
-    with pytest.raises(ValueError, match="between 0 and 1"):
-        cells_needed(half_width=0.0)
+    for half_width in (0.0, 1.0, 1.5):
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            cells_needed(half_width=half_width)
+
+
+def test_ten_percent_is_what_is_asked_for_unless_told_otherwise():
+    assert cells_needed() == cells_needed(half_width=0.10)
 
 
 @pytest.mark.parametrize(
@@ -46,6 +52,7 @@ def test_cells_needed_says_when_counting_more_cannot_help():
         ([12, 41, 9, 33, 20], 32.609, "clumped"),
         ([20, 31, 22, 27, 25, 19, 30, 26, 23], 5.632, "random"),
         ([24, 26, 25, 23, 27], 0.40, "too regular"),
+        ([0, 1, 0], 2.0, "random"),
     ],
 )
 def test_dispersion(counts, statistic, verdict):
@@ -63,5 +70,27 @@ def test_dispersion_limits_are_chi_square_ones():
 def test_dispersion_of_too_little():
     for counts in ([], [5], [0, 0, 0]):
         assert dispersion_within([counts]).verdict == "too few"
+        assert math.isnan(dispersion_within([counts]).index)
     with pytest.raises(ValueError, match="negative"):
         dispersion_within([[3, -1]])
+
+
+def test_usual_loading_error_excuses_fillings_that_chance_does_not():
+    # By hand: 130 expected in each; (30^2 / (130 + (0.046 x 130)^2)) x 2 = 10.859, where chance
+    # alone would make it 13.846. Chi-square tables, 1 degree, 95 %: 3.841.
+    found = compare_fillings([100, 160], [4, 4])
+    assert found.statistic == pytest.approx(10.859, abs=5e-4)
+    assert found.high == pytest.approx(3.841, abs=5e-4)
+    assert not found.agree
+    assert compare_fillings([1, 0], [4, 4]).statistic == pytest.approx(0.9989, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("cells", "squares"), [([3, -1], [4, 4]), ([3, 5], [4, 0]), ([3, 5], [4, -2])]
+)
+def test_fillings_that_cannot_be_are_refused(cells, squares):
+    with pytest.raises(ValueError, match="squares must be above 0"):
+        compare_fillings(cells, squares)
+    with pytest.raises(ValueError, match="do not go with"):
+        compare_fillings(cells, squares[:1])
+    assert compare_fillings([3, 5], [0.5, 0.5]).agree  # half a square is one

@@ -37,6 +37,30 @@ def test_dilution_error_counts_only_where_there_is_a_dilution():
     assert diluted.high / diluted.cells_per_ml > plain.high / plain.cells_per_ml
 
 
+def test_errors_add_up_as_reckoned_by_hand():
+    # 400 cells, loading 4.6 %: sqrt(1/400 + 0.046^2) = 0.06794; with a dilution, 4.7 % more:
+    # 0.08261. Sizes: Berkson, Magath & Hurn 1940 (from memory).
+    assert count_slide(cells=400, squares=4).relative_sd == pytest.approx(0.06794, abs=5e-6)
+    diluted = count_slide(cells=400, squares=4, dilution=10)
+    assert diluted.relative_sd == pytest.approx(0.08261, abs=5e-6)
+
+
+def test_clumped_cells_widen_the_limits_by_the_root_of_their_variance():
+    # Quasi-likelihood: variance four times the mean is a scatter of twice Poisson's, on the log
+    # scale, beside the loading error (McCullagh & Nelder 1989, from memory).
+    low, high = poisson_limits(100)
+    clumped = count_slide(cells=100, squares=1, over_dispersion=4.0)
+    other = 1.959964 * LOADING_SD
+    expected = (math.hypot(2 * math.log(100 / low), other),
+                math.hypot(2 * math.log(high / 100), other))  # fmt: skip
+    told = math.log(1e6 / clumped.low), math.log(clumped.high / 1e6)
+    assert told == pytest.approx(expected, rel=1e-6)
+
+
+def test_as_much_fixative_as_sample_halves_what_is_counted():
+    assert count_slide(cells=50, squares=5, fixative_fraction=1.0).cells_per_ml == 2e5
+
+
 def test_zero_reads_less_than():
     count = count_slide(cells=0, squares=9)
     assert (count.cells_per_ml, count.low) == (0.0, 0.0)
@@ -71,6 +95,8 @@ def test_interval_holds_at_least_95_percent_of_truths(mean):
         ({"fixative_fraction": -0.01}, "fixative fraction"),
         ({"fixative_fraction": 2.0}, "fixative fraction"),
         ({"loading_sd": -0.1}, "cannot be negative"),
+        ({"over_dispersion": 0.9}, "over_dispersion must be at least 1"),
+        ({"over_dispersion": math.inf}, "over_dispersion must be at least 1"),
     ],
 )
 def test_impossible_counts_are_refused(change, match):

@@ -54,5 +54,6 @@ def test_statsmodels_exact_c(cells, confidence):
 def test_impossible_input():
     with pytest.raises(ValueError, match="negative"):
         poisson_limits(-1)
-    with pytest.raises(ValueError, match="between 0 and 1"):
-        poisson_limits(5, confidence=95)
+    for confidence in (0.0, 1.0, 1.5, 95):
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            poisson_limits(5, confidence=confidence)
