@@ -730,7 +730,7 @@ def _forecast(case: _Case, density: float) -> _Ahead:
         basis = f"at the usual rate of {facts.title}, its own not being known yet"
     low, high = days_at(fast), days_at(slow)
     span = ""
-    if math.isfinite(high) and f"{low:.0f}" != f"{high:.0f}":
+    if f"{low:.0f}" != f"{high:.0f}":
         span = f" ({low:.0f} to {high:.0f} days after the photo)"
     return _Ahead(days_at(rate) - age, f"{basis}{span}", max(low - age, 0.0), high - age)
 

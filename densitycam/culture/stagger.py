@@ -125,7 +125,7 @@ def stagger(ripe: Sequence[Ripe], *, vessels: int, split_already: int = 0) -> tu
             turns.append(
                 Turn(r.name, False, f"It can wait: {stays}, and so not all are split on one day.")
             )
-    return tuple(sorted(turns, key=lambda t: not t.today))
+    return tuple(turns)
 
 
 #: What comes first in the morning: cultures in danger, late splits, splits, missing photos.

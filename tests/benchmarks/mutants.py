@@ -516,6 +516,7 @@ class Hunt:
             for module, first, last in _users(mutant.binds):
                 for line in range(first, last + 1):
                     names.update(self.reached.get((module, line), ()))
+            names = names or set(self.spent)  # a name that only tests use
         chosen, total = [], 0.0
         for name in sorted(names, key=lambda n: (self.spent[n], n)):
             total += self.spent[name]

@@ -41,13 +41,24 @@ def test_past_and_suspect_ones_come_last():
 
 @pytest.mark.parametrize(
     ("days_ago", "state", "word"),
-    [(0, "keeps", "shake"), (4, "use today", "first"), (5.1, "past its time", "microscope")],
+    [
+        (0, "keeps", "shake"),
+        (3, "keeps", "shake"),
+        (3.5, "use today", "first"),
+        (4.5, "use today", "first"),
+        (5, "use today", "first"),
+        (5.1, "past its time", "microscope"),
+    ],
 )
 def test_states(days_ago, state, word):
     (found,) = bottle_states([bottle("p", "pavlova", days_ago)], FACTS, NOW)
     assert found.state == state
     assert found.days_left == pytest.approx(5 - days_ago, abs=1e-9)
     assert word in found.sentence
+
+
+def test_half_a_millilitre_is_a_bottle_too():
+    assert order(replace(bottle("p", "pavlova", 1), volume_ml=0.5)) == ["p"]
 
 
 @pytest.mark.parametrize("species", species_ids())

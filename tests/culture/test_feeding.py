@@ -43,6 +43,9 @@ def test_nitrate_at_most():
 
 def test_a_feed_that_is_much_of_the_tank_is_said():
     assert not any("% of the tank" in c for c in feed_plan(**TANK).cautions)
+    # 5e4 over the 1.72e6 that the harvest is denser by: 2.9 %, above the fiftieth that is said.
+    some = feed_plan(**(TANK | {"harvest_cells_per_ml": 1.77e6}))
+    assert any("2.9 % of the tank" in c for c in some.cautions)
     thin = feed_plan(**(TANK | {"harvest_cells_per_ml": 1e6}))
     assert any("5.3 % of the tank" in c for c in thin.cautions)
 
@@ -50,6 +53,11 @@ def test_a_feed_that_is_much_of_the_tank_is_said():
 def test_days_end_with_the_harvest_or_its_keeping():
     assert feed_plan(**TANK, harvest_ml=3030.3).days == pytest.approx(3.0, abs=1e-3)
     assert feed_plan(**TANK, harvest_ml=30303, keep_cold_days=5.0).days == 5.0
+    assert feed_plan(**TANK, harvest_ml=30303, keep_cold_days=0.5).days == 0.5
+    # A beaker of 50 mL wants half a millilitre a feed.
+    small = feed_plan(**(TANK | {"tank_l": 0.05}), harvest_ml=5.0505)
+    assert small.volume_ml == pytest.approx(0.50505, rel=1e-4)
+    assert small.feeds == pytest.approx(10.0, rel=1e-4)
     assert math.isnan(feed_plan(**TANK).days)
     assert math.isnan(feed_plan(**TANK, keep_cold_days=5.0).days)
 
@@ -60,6 +68,7 @@ def test_the_interval_of_the_density_is_that_of_the_feed():
     assert p.volume_high_ml == pytest.approx(100e3 * 5e4 / 3.95e6, rel=1e-12)
     thin = feed_plan(**TANK, harvest_low=4e4, harvest_high=6e6)
     assert math.isnan(thin.volume_high_ml)  # it may be thinner than the target
+    assert math.isnan(feed_plan(**TANK, harvest_low=5e4, harvest_high=6e6).volume_high_ml)
     assert math.isnan(feed_plan(**TANK).volume_low_ml)
 
 
@@ -79,6 +88,7 @@ def test_a_full_tank_needs_nothing():
         ({"target_cells_per_ml": -1.0}, "target density"),
         ({"harvest_cells_per_ml": math.nan}, "harvest's density"),
         ({"harvest_cells_per_ml": 4e4}, "no denser than the target"),
+        ({"harvest_cells_per_ml": 5e4}, "no denser than the target"),
         ({"present_cells_per_ml": -3.0}, "present density"),
     ],
 )

@@ -61,38 +61,39 @@ MORE = Estimate("more-than", NAN, 9e5, math.inf, NAN, "t", 2, False)
 LESS = Estimate("less-than", NAN, 0.0, 5e4, NAN, "t", 2, False)
 
 CASES = {
-    "in the band": (ask(measured(1.2e6)), "harvest"),
-    "below it": (ask(measured(3e5)), "wait"),
-    "above it": (ask(measured(3e6)), "overdue"),
-    "too long in it": (ask(measured(1.2e6), GROWTHS["late"]), "overdue"),
-    "stationary in it": (ask(measured(1.2e6), STATIONARY), "overdue"),
-    "stationary below it": (ask(measured(3e5), STATIONARY), "overdue"),
-    "stationary and thin": (ask(measured(3e4), STATIONARY), "wait"),
-    "near a low ceiling": (ask(measured(6.5e5), SLOWING), "harvest"),
-    "far from a low ceiling": (ask(measured(3e5), SLOWING), "wait"),
-    "slowing too long": (ask(measured(6e5), GROWTHS["late slowing"]), "overdue"),
-    "falling": (ask(measured(1.2e6), DECLINE), "rescue"),
-    "bleached": (ask(measured(1.2e6), flags=("bleached",)), "rescue"),
-    "settled": (ask(measured(1.2e6), flags=("settled",)), "hold"),
-    "settled hides a fall": (ask(measured(1.2e6), DECLINE, ("settled",)), "hold"),
-    "milky": (ask(measured(1.2e6), flags=("milky",)), "hold"),
-    "milky and bleached": (ask(measured(1.2e6), flags=("bleached", "milky")), "hold"),
-    "odd colour": (ask(measured(1.2e6), flags=("colour-shift",)), "hold"),
-    "nothing": (ask(None, UNKNOWN), "cannot-tell"),
-    "refused": (ask(None, UNKNOWN, ("blurred",)), "cannot-tell"),
-    "nan": (ask(measured(NAN)), "cannot-tell"),
-    "more than the band's edge": (ask(MORE), "harvest"),
-    "more than a little": (ask(replace(MORE, low=2e5)), "cannot-tell"),
-    "more, for too long": (ask(MORE, GROWTHS["late"]), "overdue"),
-    "less than a little": (ask(LESS), "wait"),
-    "less than something dense": (ask(replace(LESS, high=2e6)), "cannot-tell"),
-    "an old photo": (ask(measured(5e5), last=point(5e5, 4.0)), "cannot-tell"),
+    "in the band": (lambda: ask(measured(1.2e6)), "harvest"),
+    "below it": (lambda: ask(measured(3e5)), "wait"),
+    "above it": (lambda: ask(measured(3e6)), "overdue"),
+    "too long in it": (lambda: ask(measured(1.2e6), GROWTHS["late"]), "overdue"),
+    "stationary in it": (lambda: ask(measured(1.2e6), STATIONARY), "overdue"),
+    "stationary below it": (lambda: ask(measured(3e5), STATIONARY), "overdue"),
+    "stationary and thin": (lambda: ask(measured(3e4), STATIONARY), "wait"),
+    "near a low ceiling": (lambda: ask(measured(6.5e5), SLOWING), "harvest"),
+    "far from a low ceiling": (lambda: ask(measured(3e5), SLOWING), "wait"),
+    "slowing too long": (lambda: ask(measured(6e5), GROWTHS["late slowing"]), "overdue"),
+    "falling": (lambda: ask(measured(1.2e6), DECLINE), "rescue"),
+    "bleached": (lambda: ask(measured(1.2e6), flags=("bleached",)), "rescue"),
+    "settled": (lambda: ask(measured(1.2e6), flags=("settled",)), "hold"),
+    "settled hides a fall": (lambda: ask(measured(1.2e6), DECLINE, ("settled",)), "hold"),
+    "milky": (lambda: ask(measured(1.2e6), flags=("milky",)), "hold"),
+    "milky and bleached": (lambda: ask(measured(1.2e6), flags=("bleached", "milky")), "hold"),
+    "odd colour": (lambda: ask(measured(1.2e6), flags=("colour-shift",)), "hold"),
+    "nothing": (lambda: ask(None, UNKNOWN), "cannot-tell"),
+    "refused": (lambda: ask(None, UNKNOWN, ("blurred",)), "cannot-tell"),
+    "nan": (lambda: ask(measured(NAN)), "cannot-tell"),
+    "more than the band's edge": (lambda: ask(MORE), "harvest"),
+    "more than a little": (lambda: ask(replace(MORE, low=2e5)), "cannot-tell"),
+    "more, for too long": (lambda: ask(MORE, GROWTHS["late"]), "overdue"),
+    "less than a little": (lambda: ask(LESS), "wait"),
+    "less than something dense": (lambda: ask(replace(LESS, high=2e6)), "cannot-tell"),
+    "an old photo": (lambda: ask(measured(5e5), last=point(5e5, 4.0)), "cannot-tell"),
 }
 
 
 @pytest.mark.parametrize("case", CASES)
 def test_action(case):
-    advice, action = CASES[case]
+    asked, action = CASES[case]
+    advice = asked()
     assert advice.action == action
     assert advice.headline.endswith(".")
     assert advice.reasons
@@ -172,6 +173,182 @@ def test_the_goal_is_the_band_or_below_it_where_it_levels_off():
     assert harvest_goal(facts=FACTS, growth=SLOWING) == pytest.approx(0.7 * 9e5, rel=1e-12)
     high = replace(SLOWING, ceiling_cells_per_ml=5e6)
     assert harvest_goal(facts=FACTS, growth=high) == FACTS.harvest_low
+
+
+BAND = FACTS.harvest_low, FACTS.harvest_high
+
+
+def exactly(density, low=None, high=None):
+    """An estimate that stands on the border it is asked about."""
+    return replace(measured(density), low=low or density / 1.1, high=high or density * 1.1)
+
+
+@pytest.mark.parametrize(
+    ("asked", "action"),
+    [
+        # The band's edges belong to it, and so does the share of the ceiling.
+        (lambda: ask(exactly(BAND[0])), "harvest"),
+        (lambda: ask(exactly(BAND[1])), "harvest"),
+        (lambda: ask(measured(0.7 * 9e5), SLOWING), "harvest"),
+        (lambda: ask(replace(MORE, low=BAND[0])), "harvest"),
+        (lambda: ask(replace(MORE, low=2e5), last=replace(point(9e5), low=BAND[0])), "harvest"),
+        (lambda: ask(None, flags=("too-dense",), last=replace(point(9e5), low=BAND[0])), "harvest"),
+        # A tenth of the band is not too thin to split, where nothing grows any more.
+        (lambda: ask(measured(0.1 * BAND[0]), STATIONARY), "overdue"),
+        (lambda: ask(measured(0.15 * BAND[0]), STATIONARY), "overdue"),
+        (lambda: ask(measured(0.099 * BAND[0]), STATIONARY), "wait"),
+        # Ten days and a half are past ten days.
+        (lambda: ask(measured(1e6), replace(EXPONENTIAL, days_since_split=10.49)), "harvest"),
+        (lambda: ask(measured(1e6), replace(EXPONENTIAL, days_since_split=10.5)), "overdue"),
+        # A photo of two days ago speaks for today, a moment later it does not.
+        (lambda: ask(measured(1e6), last=point(1e6, 2.0)), "harvest"),
+        (lambda: ask(measured(1e6), last=point(1e6, 2.001)), "cannot-tell"),
+        # No cells are no density.
+        (lambda: ask(measured(0.0)), "cannot-tell"),
+    ],
+)  # fmt: skip
+def test_on_the_border(asked, action):
+    assert asked().action == action
+
+
+def test_an_interval_that_only_touches_the_edge():
+    assert ask(exactly(8e5, low=BAND[0])).reasons[0].startswith("It holds")
+    assert "may be ready already" in ask(exactly(6e5, high=BAND[0])).reasons[0]
+
+
+def test_a_ceiling_that_is_not_known_moves_no_goal():
+    for ceiling, rate in ((0.0, 0.6), (math.inf, 0.6), (9e5, 0.0), (9e5, NAN)):
+        growth = replace(EXPONENTIAL, ceiling_cells_per_ml=ceiling, max_rate_per_day=rate)
+        assert harvest_goal(facts=FACTS, growth=growth) == FACTS.harvest_low
+        # And the forecast is at the present rate.
+        assert ask(measured(3e5), growth).wait_days == pytest.approx(math.log(7 / 3) / 0.45)
+
+
+def test_the_dates_of_a_forecast_end_at_now_and_in_a_month():
+    def waits(days):
+        when = NOW + timedelta(days=days)
+        return ask(measured(3e5), last=point(3e5), ready=ReadyForecast(when, when, when))
+
+    assert waits(0.0).wait_days == 0.0
+    assert waits(30.0).wait_days == pytest.approx(30.0, rel=1e-12)
+    assert math.isnan(waits(30.01).wait_days)
+    late = waits(-0.1)
+    assert late.headline == "Wait: it should be ready any time now."
+    assert math.isnan(late.wait_days)
+
+
+def test_a_forecast_counts_from_the_photo():
+    # ln(7/3) at 0.45 (0.35 to 0.55) a day are 1.9 (1.5 to 2.4) days from the photo.
+    old = ask(measured(3e5), last=point(3e5, 1.6))
+    assert old.ready_earliest == NOW  # it cannot be ready before today
+    assert old.ready_latest == NOW + timedelta(days=math.log(7 / 3) / 0.35 - 1.6)
+    slowing = replace(SLOWING, ceiling_cells_per_ml=8e5)
+    days = math.log(0.7 / 0.3) / 0.6 - 1.0
+    assert ask(measured(4e5), slowing, last=point(4e5, 1.0)).wait_days == pytest.approx(days)
+
+
+def test_the_span_is_told_where_it_is_more_than_a_day():
+    told = ask(measured(3e5)).reasons
+    assert any(r.endswith("at its present 0.65 doublings a day.") for r in told)
+    told = ask(measured(3e5), replace(EXPONENTIAL, low=0.25)).reasons
+    assert any("doublings a day (2 to 3 days after the photo)" in r for r in told)
+
+
+def test_the_usual_rate_is_the_middle_of_the_species_own_on_the_log_scale():
+    # Where the own rate may be nothing: sqrt(0.4 x 0.8) = 0.566 a day, from 0.4 to 0.8.
+    for growth in (UNKNOWN, replace(EXPONENTIAL, low=0.0)):
+        advice = ask(measured(3e5), growth)
+        assert advice.wait_days == pytest.approx(math.log(7 / 3) / math.sqrt(0.32), rel=1e-12)
+        assert advice.ready_earliest == NOW + timedelta(days=math.log(7 / 3) / 0.8)
+        assert advice.ready_latest == NOW + timedelta(days=math.log(7 / 3) / 0.4)
+
+
+def test_a_culture_without_density_is_told_what_was_known():
+    nothing = ask(None, UNKNOWN)
+    assert nothing.reasons == ("Nothing of this batch has been measured yet.",)
+    assert nothing.headline == "There is no photo to judge by."
+    blurred = ask(None, UNKNOWN, ("blurred",))
+    assert blurred.reasons == (FLAGS["blurred"].meaning,)
+    assert blurred.headline == "No density could be measured."
+    empty = ask(None, UNKNOWN, ("blurred",), last=point(0.0))
+    assert empty.reasons == (FLAGS["blurred"].meaning,)
+    # ln(7/5) at 0.45 a day are 0.75 days, a quarter of a day has passed.
+    soon = ask(None, flags=("blurred",), last=point(5e5, 0.25))
+    assert "It should reach its band in less than a day at its present" in soon.reasons[-1]
+    level = ask(None, STATIONARY, ("blurred",), last=point(5e5, 1.0))
+    assert level.reasons[-1] == "The last density, 1 day old, was 0.50 million cells/mL."
+
+
+def test_an_old_photo_is_quoted_with_its_interval_and_forecast_a_bound_without():
+    old = ask(measured(5e5), last=point(5e5, 3.0))
+    assert old.reasons[0].startswith("It held 0.50 million cells/mL (0.41 to 0.61 million) then")
+    assert "reached its band by now" in old.reasons[1]
+    bound = ask(MORE, seen_at=NOW - timedelta(days=3))
+    assert bound.reasons == (
+        "It held more than 0.90 million cells/mL then; its band is 0.70 to 2.0 million cells/mL.",
+    )
+
+
+def test_a_rescue_names_what_is_wrong():
+    falling, bleached = (DECLINE, ()), (EXPONENTIAL, ("bleached",))
+    for (growth, flags), what in ((falling, "falling"), (bleached, "bleached"),
+                                  ((DECLINE, ("bleached",)), "falling and bleached")):  # fmt: skip
+        advice = ask(measured(1.2e6), growth, flags)
+        assert advice.headline == f"Save the starter: the culture is {what}."
+        assert (DECLINE.evidence in advice.reasons) == (growth is DECLINE)
+        assert (FLAGS["bleached"].meaning in advice.reasons) == ("bleached" in flags)
+
+
+def test_only_diatoms_are_expected_to_settle():
+    # FAO Fisheries Technical Paper 471, sec. 3.4.5: settled diatoms want more air, flagellates
+    # should not settle.
+    assert "should not settle" in ask(measured(1.2e6), flags=("settled",)).reasons[2]
+    diatom = decide(
+        estimate=measured(1.2e6), flags=("settled",), growth=EXPONENTIAL, now=NOW,
+        facts=load_species("chaetoceros"), vessel=VESSEL,
+    )  # fmt: skip
+    assert "give it more air" in diatom.reasons[2]
+
+
+def test_what_is_late_says_why():
+    dense = ask(measured(3e6))
+    assert dense.headline == "Harvest today: it is past its best."
+    assert "It is past the top of its band, 2.0 million cells/mL." in dense.reasons
+    level = ask(measured(3e5), STATIONARY)
+    assert level.headline == "Split it today: it has all but stopped growing."
+    assert STATIONARY.evidence in level.reasons
+    assert ask(exactly(BAND[0]), STATIONARY).headline == dense.headline
+    assert ask(measured(1.2e6)).headline == "Harvest now."
+    assert EXPONENTIAL.evidence in ask(measured(1.2e6)).reasons
+    assert UNKNOWN.evidence not in ask(measured(1.2e6), UNKNOWN).reasons
+    waiting = ask(measured(3e5), GROWTHS["late"])
+    assert any("past the usual 10 days" in r for r in waiting.reasons)
+    assert not any("past the usual" in r for r in ask(measured(3e5)).reasons)
+
+
+def test_a_week_is_the_usual_time_for_a_split_until_it_is_too_long():
+    # 7 to 10 days: common practice, no source.
+    for days, usual in ((6.9, False), (7.0, True), (10.4, True), (12.0, False)):
+        told = ask(measured(1.2e6), replace(EXPONENTIAL, days_since_split=days)).reasons
+        assert any("the usual time" in r for r in told) == usual
+
+
+def test_a_plan_from_a_density_of_days_ago_asks_for_a_photo():
+    advice = ask(None, flags=("too-dense",), last=point(1.5e6, 3.0))
+    assert advice.action == "harvest"
+    assert "The photo is 3 days old." in advice.reasons
+    assert advice.would_settle == "Take a photo today."
+
+
+def test_growth_that_is_not_known_yet_asks_for_another_photo():
+    assert ask(measured(3e5), UNKNOWN).would_settle == "Take another photo tomorrow."
+    assert ask(measured(3e5)).would_settle == ""
+    inferred = replace(EXPONENTIAL, split_inferred=True)
+    assert ask(measured(3e5), inferred).would_settle == ""
+
+
+def test_new_water_is_measured_at_twenty_degrees_unless_set():
+    assert ask(measured(1.2e6)).plan.temperature_c == 20.0
 
 
 @pytest.mark.parametrize("flag", FLAGS)

@@ -29,10 +29,11 @@ def test_patience_ends_where_the_band_or_the_batch_does():
     assert patience(age_days=0.4) == pytest.approx(room - 0.4, rel=1e-12)
     late = replace(GROWING, days_since_split=9.6)
     assert patience(growth=late) == pytest.approx(0.4, abs=1e-12)
-    unknown = replace(GROWING, rate_per_day=math.nan, low=math.nan, high=math.nan)
-    assert patience(growth=unknown) == pytest.approx(
-        math.log(2e6 / 1.2e6) / FACTS.rate_high_per_day, rel=1e-12
-    )
+    for high in (math.nan, 0.0):
+        unknown = replace(GROWING, rate_per_day=math.nan, low=math.nan, high=high)
+        assert patience(growth=unknown) == pytest.approx(
+            math.log(2e6 / 1.2e6) / FACTS.rate_high_per_day, rel=1e-12
+        )
 
 
 def test_what_is_late_or_has_no_upper_limit_cannot_wait():
@@ -53,6 +54,8 @@ def test_of_two_that_can_wait_the_further_one_goes_first():
 def test_who_cannot_wait_goes_today_whatever_the_others_do():
     turns = stagger([Ripe("a", 0.3), Ripe("b", 0.0), Ripe("c", 2.0)], vessels=3)
     assert {t.name for t in turns if t.today} == {"a", "b"}
+    assert {t.why for t in turns if t.today} == {"By tomorrow it may be past its best."}
+    assert stagger([Ripe("a", 0.3)], vessels=3) == (Turn("a", True, ""),)
     assert all(t.today for t in stagger([Ripe("a", 0.3), Ripe("b", 0.9)], vessels=2))
 
 

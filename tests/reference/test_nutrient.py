@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -47,6 +48,17 @@ def test_carbon_from_size_agrees_with_tabulated_mass(species, organic_pg):
     assert 0.5 < ratio < 2.0
 
 
+@pytest.mark.parametrize(
+    ("species", "pg"),
+    # A sphere of 10 um holds 523.6 um3; 0.288 x V^0.811 in a diatom, 0.216 x V^0.939 in others
+    # (Menden-Deuer & Lessard 2000, from memory), computed.
+    [("chaetoceros", 46.18), ("isochrysis", 77.20)],
+)
+def test_carbon_of_a_ten_micron_cell(species, pg):
+    facts = replace(load_species(species), size_low_um=10.0, size_high_um=10.0)
+    assert carbon_per_cell_pg(facts) == pytest.approx(pg, abs=0.005)
+
+
 @pytest.mark.parametrize("species", species_ids())
 def test_cells_that_are_starved_hold_half_the_nitrogen(species):
     facts = load_species(species)
@@ -66,10 +78,13 @@ def test_the_ceiling_is_a_mass_balance():
     assert fed < 1e7 < starved
     none = nitrogen_ceiling(facts=facts, density_after=2e6, new_share=0.75, nitrogen_mg_per_l=0)
     assert none == (2e6, 2e6)
+    assert nitrogen_ceiling(facts=facts, density_after=2e6, new_share=0.0) == (2e6, 2e6)
 
 
 def test_dose():
     assert two_part_dose_ml(label_ml_per_l=0.5, new_water_ml=1300.0) == 0.65
+    assert two_part_dose_ml(label_ml_per_l=0.0, new_water_ml=1300.0) == 0.0
+    assert two_part_dose_ml(label_ml_per_l=50.0, new_water_ml=1000.0) == 50.0
 
 
 @pytest.mark.parametrize("rate", [-0.1, 51.0, math.nan, math.inf])
@@ -79,7 +94,13 @@ def test_doses_that_cannot_be(rate):
 
 
 @pytest.mark.parametrize(
-    "change", [{"density_after": -1.0}, {"new_share": 1.2}, {"nitrogen_mg_per_l": math.nan}]
+    "change",
+    [
+        {"density_after": -1.0},
+        {"new_share": 1.2},
+        {"nitrogen_mg_per_l": math.nan},
+        {"nitrogen_mg_per_l": math.inf},
+    ],
 )
 def test_ceilings_that_cannot_be(change):
     given = {"facts": load_species("isochrysis"), "density_after": 1e6, "new_share": 0.5}
