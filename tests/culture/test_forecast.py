@@ -59,6 +59,32 @@ def test_too_few_photos_tell_nothing_and_earlier_batches_help():
     )
 
 
+def test_the_last_split_begins_the_batch():
+    seen = points(exponential, range(6))
+    # A photo at the moment of the split shows what was split: one photo is left.
+    assert forecast_ready(seen, (Split(at(4), 0.25),), at(5), goal_cells_per_ml=3e7) is None
+    two = (Split(at(1.5), 0.5), Split(at(4.5), 0.25))
+    assert forecast_ready(seen, two, at(5), goal_cells_per_ml=3e7) is None
+    assert forecast_ready(seen, (Split(at(5), 0.25),), at(5), goal_cells_per_ml=3e7) is None
+
+
+def test_the_days_since_the_last_photo_are_counted():
+    seen = points(exponential, range(5))
+    at_once, later = (forecast_ready(seen, (), at(day), goal_cells_per_ml=3e7) for day in (4, 4.8))
+    assert abs(at_once.day - later.day) < timedelta(seconds=1)
+
+
+def test_no_day_beyond_a_month_is_told():
+    # At 0.43 a day with hardly any noise, 29 and 31 days after the newest photo.
+    seen = points(exponential, range(9), stated=0.01)
+    near, far = (
+        forecast_ready(seen, (), at(8), goal_cells_per_ml=exponential(8 + days))
+        for days in (29, 31)
+    )
+    assert near.day is not None
+    assert far.day is None
+
+
 def test_the_order_in_which_photos_come_does_not_matter():
     seen = points(logistic, range(6), noise=0.05, rng=np.random.default_rng(5))
     shuffled = [seen[n] for n in (3, 5, 0, 4, 2, 1)]

@@ -9,6 +9,7 @@ import pytest
 from grown import at, exponential, logistic, points
 
 from densitycam.culture.foretell import foretell
+from densitycam.culture.growth import growth, photo_noise
 from densitycam.culture.series import Split
 
 
@@ -61,3 +62,27 @@ def test_only_the_running_batch_up_to_the_moment_counts():
     assert density == pytest.approx(0.25 * exponential(8), rel=1e-9, abs=0)
     assert foretell([*old, *new[:2]], (split,), at(7)) is None  # two photos since the split
     assert foretell(old[:2], (), at(2)) is None
+    # Of two splits the later one begins the batch, even at the moment asked about; a photo at the
+    # moment of a split shows what was split.
+    assert foretell([*old, *new[:2]], (split, Split(at(1.5), 0.25)), at(7)) is None
+    assert foretell(old, (Split(at(5), 0.25),), at(5)) is None
+    assert foretell(old, (Split(at(2), 0.25),), at(5)) is None
+
+
+def test_days_long_gone_are_not_carried_on():
+    # Read 30 % too low until the third day; the last four and a half days are right.
+    seen = [*points(lambda d: 0.7 * exponential(d), range(3)), *points(exponential, range(3, 8))]
+    assert foretell(seen, (), at(8))[0] == pytest.approx(exponential(8), rel=1e-3, abs=0)
+
+
+@pytest.mark.parametrize("days", [(0, 1, 2, 3, 4, 5, 6), (0, 6, 12, 18)])
+def test_its_error_is_that_of_a_line_through_the_photos_it_rests_on(days):
+    # Noise over the number of photos, the rate's error times the days from their middle, 5 %
+    # wander: five photos of the last 4.5 days, or the last three.
+    seen = points(exponential, days, noise=0.08, rng=np.random.default_rng(8))
+    last, n, lever = (6, 5, 3.0) if len(days) == 7 else (18, 3, 7.0)
+    grown = growth(seen, (), at(last))
+    noise = photo_noise(seen, (), at(last))
+    rate_sd = (grown.high - grown.low) / 3.92
+    expected = math.sqrt(noise**2 / n + (rate_sd * lever) ** 2 + 0.05**2)
+    assert foretell(seen, (), at(last + 1))[1] == pytest.approx(expected, rel=1e-9)
