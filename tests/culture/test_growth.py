@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from exactly import exactly
 
-from densitycam.culture.growth import growth, infer_splits
+from densitycam.culture.growth import growth, infer_splits, photo_noise, relative_noise
 from densitycam.culture.series import DensityPoint, Split
 
 START = datetime(2024, 3, 1, 18, 20)
@@ -113,6 +113,25 @@ def test_a_bend_is_seen_and_its_ceiling_found(days, phase):
     assert result.max_rate_per_day == pytest.approx(0.7, rel=0.2)
 
 
+def test_a_ceiling_takes_five_photos_over_three_days_and_its_share_is_that_of_today():
+    curve = logistic(8e6, 1.3, 4e7)
+
+    def told(*days):
+        seen = series(curve, days)
+        return growth(seen, (), after(seen))
+
+    share = curve(4) / 4e7
+    assert f"stands at {100 * share:.0f} %" in told(0, 1, 2, 3, 4).evidence
+    assert told(0, 0.75, 1.5, 2.25, 3).ceiling_cells_per_ml == pytest.approx(4e7, rel=1e-3)
+    assert math.isnan(told(0, 1.3, 2.6, 4).ceiling_cells_per_ml)
+    assert math.isnan(told(0, 0.7, 1.4, 2.1, 2.8).ceiling_cells_per_ml)
+    # The span is that of the batch, not of all photos.
+    old = series(exponential(4e6, 0.2), range(4))
+    new = series(lambda d: curve(d - 10), (10, 10.7, 11.4, 12.1, 12.8))
+    split = Split(START + timedelta(days=9.5), 0.25)
+    assert math.isnan(growth(old + new, (split,), after(new)).ceiling_cells_per_ml)
+
+
 def test_a_straight_line_seldom_shows_a_bend():
     found = 0
     for seed in range(100):
@@ -125,6 +144,10 @@ def test_lag_and_flat():
     flat = series(exponential(8e6, 0.0), range(8), sd=0.04, seed=4)
     assert growth(flat, (), after(flat)).phase == "stationary"
     assert growth(flat[:3], (), after(flat[:3])).phase == "lag"
+    # Three days and an hour after it began it is no lag; three photos do not tell what it is.
+    assert growth(flat[:4], (), after(flat[:4])).phase == "stationary"
+    few = [flat[0], point(1.75, 8e6), flat[4]]
+    assert growth(few, (), after(few)).phase == "unknown"
 
 
 def test_decline_slow_and_sudden():
@@ -134,7 +157,17 @@ def test_decline_slow_and_sudden():
     sudden = [*series(exponential(8e6, 0.3), range(5), sd=0.03, seed=6), point(5, 3e6)]
     result = growth(sudden, (), after(sudden))
     assert result.phase == "decline"
-    assert "fell by about" in result.evidence
+    share = 100 * (1 - 3e6 / sudden[-2].cells_per_ml)
+    assert f"fell by about {share:.0f} %" in result.evidence
+    two = [point(0, 8e6), point(1, 5e6)]
+    assert growth(two, (), after(two)).phase == "decline"
+    # Three photos, each a fifth below the one before, which is no fall by itself.
+    three = series(exponential(4e7, -0.25), range(3))
+    assert growth(three, (), after(three)).phase == "decline"
+    # One photo read too high does not make the next a crash; below the one before that, it is one.
+    for last, phase in ((8.2e6, False), (7.0e6, True)):
+        high = [point(0, 7.9e6), point(1, 8.0e6), point(2, 1.5e7), point(3, last)]
+        assert (growth(high, (), after(high)).phase == "decline") == phase
 
 
 def test_across_a_logged_split_the_dilution_is_taken_off():
@@ -147,7 +180,123 @@ def test_across_a_logged_split_the_dilution_is_taken_off():
     assert result.phase == "unknown"  # not shown since the split
     assert result.days_since_split == pytest.approx(0.5 + 1 / 24, rel=1e-9)
     assert "over the split" in result.evidence
+    assert result.points == 4  # one since the split, and two more than the least that are needed
     assert growth(points, (), after(points)).phase == "decline"  # the same without the split
+
+
+def test_the_photo_of_the_moment_of_a_split_shows_what_was_split():
+    curve = exponential(4e6, 0.45)
+    points = [*series(curve, range(6)), point(6, curve(6) * 0.3)]
+    split = Split(points[5].when, 0.3)
+    result = growth(points, (split,), after(points))
+    assert (result.rate_per_day, result.points) == (pytest.approx(0.45, rel=1e-9), 4)
+    told = growth(points[:6], (split,), split.when)
+    assert "No photo of this batch yet" in told.evidence
+
+
+def test_three_photos_since_a_split_need_none_from_before():
+    old = series(exponential(4e6, 0.2), range(8))
+    new = [point(8 + d, 5e6 * math.exp(0.6 * d)) for d in range(3)]
+    result = growth(old + new, (Split(START + timedelta(days=7.5), 0.25),), after(new))
+    assert (result.phase, result.points) == ("exponential", 3)
+    assert "over the split" not in result.evidence
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0, 1.5])
+def test_a_split_of_no_known_dilution_is_not_crossed(share):
+    curve = exponential(4e6, 0.45)
+    points = [*series(curve, range(6)), point(6, curve(6) * 0.3)]
+    good = Split(START + timedelta(days=5.6), 0.3)
+    unknown = Split(START + timedelta(days=5.4), share)
+    assert math.isnan(growth(points, (unknown,), after(points)).rate_per_day)
+    assert math.isnan(growth(points, (good, unknown), after(points)).rate_per_day)
+
+
+def test_photos_of_more_than_nine_days_ago_are_not_reached_back_for():
+    points = [point(0, 4e6), point(6, 6e6), point(10, 3e6)]
+    split = Split(START + timedelta(days=9.5), 0.3)
+    assert growth(points, (split,), after(points)).points == 2
+
+
+def test_the_rate_is_that_of_the_last_four_and_a_half_days():
+    slow = series(exponential(2e6, 0.2), range(5))
+    fast = [point(d, slow[-1].cells_per_ml * math.exp(0.6 * (d - 4))) for d in range(5, 10)]
+    result = growth(slow + fast, (), after(fast))
+    assert (result.rate_per_day, result.points) == (pytest.approx(0.6, rel=1e-9), 5)
+    exactly_so_long = series(exponential(2e6, 0.3), (0, 2, 3, 4.5))
+    assert growth(exactly_so_long, (), after(exactly_so_long)).points == 4
+
+
+def test_two_photos_tell_a_rate_from_fourteen_hours_on():
+    # By hand: 9 % noise, three degrees of freedom, Student's t 3.1824; over 0.6 days the slope's
+    # standard deviation is 0.09 sqrt(2) / 0.6.
+    two = [point(10.0, 3e6), point(10.6, 4e6)]
+    found = growth(two, (), after(two))
+    assert found.rate_per_day == pytest.approx(math.log(4 / 3) / 0.6, rel=1e-6)
+    half = 3.1824 * 0.09 * math.sqrt(2) / 0.6
+    assert found.high - found.rate_per_day == pytest.approx(half, rel=1e-4)
+    assert found.rate_per_day - found.low == pytest.approx(half, rel=1e-4)
+    near = [two[0], point(10.59, 4e6)]
+    inferred = Split(START + timedelta(days=9), 0.3, inferred=True)
+    assert math.isnan(growth([point(0, 5e6), *near], (inferred,), after(near)).rate_per_day)
+
+
+#: Noise by hand: three photos, the middle one `off` its neighbours' line, 9 % taken for three
+#: degrees of freedom and half of (off^2 / variance) for half a degree; each photo's own account
+#: beside the middle one's.
+@pytest.mark.parametrize(
+    ("days", "off", "stated", "relative"),
+    [
+        ((0, 1, 3), 0.3, (0.1, 0.1, 0.1), (1, 1, 1)),
+        ((0, 0.2, 0.5), 0.3, (0.1, 0.1, 0.1), (1, 1, 1)),
+        ((0, 1, 9), 0.3, (0.1, 0.1, 0.1), (1, 1, 1)),
+        ((0, 1, 3), 0.3, (0.15, 0.24, 0.10), (1, 1.6, 2 / 3)),
+        ((0, 1, 3), 0.3, (0.24, 0.15, 0.10), (1.6, 1, 2 / 3)),
+        ((0, 1, 3), 0.3, (0.24, 0.10, 0.15), (1.6, 2 / 3, 1)),
+    ],
+)
+def test_noise_is_what_photos_lie_off_the_line_between_their_neighbours(
+    days, off, stated, relative
+):
+    share = (days[1] - days[0]) / (days[2] - days[0])
+    seen = [
+        point(d, 3e6 * math.exp(0.4 * d + o), sd=sd)
+        for d, o, sd in zip(days, (0, off, 0), stated, strict=True)
+    ]
+    a, b, c = relative
+    variance = b**2 + ((1 - share) * a) ** 2 + (share * c) ** 2
+    expected = math.sqrt((3 * 0.09**2 + off**2 / variance / 2) / 3.5)
+    assert photo_noise(seen, (), after(seen)) == pytest.approx(expected, rel=1e-9)
+
+
+def test_what_is_no_noise_is_left_out_of_it():
+    def noise(days, off, splits=()):
+        seen = [point(d, 3e6 * math.exp(0.4 * d + o)) for d, o in zip(days, off, strict=True)]
+        return photo_noise(
+            seen, [Split(START + timedelta(days=s), 0.3) for s in splits], after(seen)
+        )
+
+    # A leap counts for 36 % at most: sqrt((3 x 0.09^2 + 0.36^2 / 2) / 3.5).
+    assert noise((0, 1, 3), (0, 2, 0)) == pytest.approx(0.15955, abs=5e-6)
+    # More than nine days apart, of one moment, or with a split between: nothing is learned.
+    for days in ((0, 1, 9.1), (0, 0, 1), (0, 1, 1)):
+        assert noise(days, (0, 0.3, 0)) == 0.09
+    for splits in ((0.5,), (0.0,), (3.0,), (0.5, 20.0)):
+        assert noise((0, 1, 3), (0, 0.3, 0), splits) == 0.09
+    # The next three photos are looked at all the same.
+    one = noise((0, 1, 3), (0, 0.3, 0))
+    assert noise((0, 20, 21, 23), (0, 0, 0.3, 0)) == pytest.approx(one, rel=1e-9)
+    assert noise((0, 1, 2, 4), (0, 0, 0.3, 0), (0.5,)) == pytest.approx(one, rel=1e-9)
+    assert photo_noise([], (), START) == 0.09
+
+
+def test_photos_are_weighed_beside_the_middle_one_within_bounds():
+    def told(*stated):
+        return relative_noise([point(n, 1e6, sd=sd) for n, sd in enumerate(stated)], 0.09)
+
+    # 0.1 is the middle; 0.09 stands for what states nothing; half to three times as unsure.
+    assert told(0.1, 0.4, 0.2, math.nan, 0.0) == pytest.approx([1, 3, 2, 0.9, 0.5], rel=1e-12)
+    assert told(0.0, 0.0, 0.015) == pytest.approx([1, 1, 1.5], rel=1e-12)
 
 
 def test_an_inferred_split_is_not_crossed():
@@ -175,8 +324,15 @@ def test_infer_splits_finds_a_harvest_followed_by_growth():
     before = series(exponential(4e6, 0.45), range(6), sd=0.05, seed=7)
     later = [point(6 + d, 9e6 * math.exp(0.45 * d)) for d in range(4)]
     (split,) = infer_splits(before + later)
-    assert before[-1].when < split.when < later[0].when
+    assert split.when == START + timedelta(days=5.5)
     assert split.inferred
+    # Right after the first photo as well, and a second one after a fall that a sign explains.
+    early = [point(0, 1e7), *(point(1 + d, 4e6 * math.exp(0.45 * d)) for d in range(4))]
+    assert [s.when for s in infer_splits(early)] == [START + timedelta(days=0.5)]
+    sick = point(6, 9e6, flags=("bleached",))
+    well = [point(7 + d, 1e7 * math.exp(0.45 * d)) for d in range(4)]
+    after_it = [point(11 + d, 1e7 * math.exp(0.45 * d)) for d in range(3)]
+    assert len(infer_splits([*before, sick, *well, *after_it])) == 1
 
 
 @pytest.mark.parametrize("flag", ["bleached", "milky", "colour-shift"])
@@ -194,6 +350,22 @@ def test_what_is_no_split():
     logged = Split(START + timedelta(days=5.4), 0.25)
     assert infer_splits([*up, point(6, 9e6)], (logged,)) == ()
     assert infer_splits([*up, point(6, 9e6)]) != ()
+    # The moment of either photo is between them.
+    for day in (5, 6):
+        logged = Split(START + timedelta(days=day), 0.25)
+        assert infer_splits([*up, point(6, 9e6)], (logged,)) == ()
+    # A fall in two steps is a crash, not a harvest.
+    steps = [point(0, 1e7), point(1, 6e6), point(2, 3.5e6), point(3, 5e6)]
+    assert infer_splits(steps) == ()
+
+
+def test_a_fall_is_told_beyond_both_photos_noise():
+    # 1.96 x hypot(10 %, 10 %) is 0.277: to 0.758 and below. A photo that is three times as unsure
+    # errs 27 %: to 0.57 and below.
+    level = [point(d, 1e7) for d in range(5)]
+    assert infer_splits([*level, point(5, 7.0e6)]) != ()
+    assert infer_splits([*level[:-1], point(4, 1e7, sd=0.3), point(5, 6.5e6)]) == ()
+    assert infer_splits([*level, point(5, 6.5e6, sd=0.3)]) == ()
 
 
 def test_a_settled_photo_does_not_hide_a_split():

@@ -42,6 +42,23 @@ def test_time_between_densities():
     assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=0.5, ceiling=1e7))
     assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=-0.1, ceiling=math.nan))
     assert math.isnan(days_between(start=5e6, goal=2e7, rate_per_day=math.nan, ceiling=math.nan))
+    for start, goal in ((0.0, 2e7), (-1.0, 2e7), (math.nan, 2e7), (5e6, 0.0), (5e6, -1.0)):
+        assert math.isnan(days_between(start=start, goal=goal, rate_per_day=0.5, ceiling=1e7))
+    assert days_between(start=5e6, goal=5e6, rate_per_day=0.5, ceiling=5e6) == 0.0
+    # The ceiling itself is never reached.
+    assert math.isinf(days_between(start=5e6, goal=1e7, rate_per_day=0.5, ceiling=1e7))
+
+
+def test_four_points_are_enough_and_residuals_are_told_in_the_weights_given():
+    days = np.array([0.0, 3.0, 5.0, 9.0])
+    off = np.array([0.03, -0.02, 0.02, -0.01])
+    seen = 4.1e7 / (1 + np.exp(2.6 - 0.71 * days)) * (1 + off)
+    sd = 0.05 * seen
+    fit = fit_logistic(days, seen, sd=sd)
+    left = (seen - [fit.density(d) for d in days]) / sd
+    assert fit.rss == pytest.approx(np.sum(left**2), rel=1e-9)
+    assert fit.degrees == 1
+    assert fit.density(-1e4) == 0.0  # where exp() would not hold any more
 
 
 @pytest.mark.parametrize("start", [2.5e6, 1.3e7])
