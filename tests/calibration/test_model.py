@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from densitycam.calibration import model
 from densitycam.calibration.model import (
     CalibrationPoint,
     calibration_from_json,
@@ -27,7 +28,7 @@ from densitycam.calibration.model import (
     species_signs,
     start_calibration,
 )
-from densitycam.calibration.signals import signals_of
+from densitycam.calibration.signals import SIGNALS, Signal, signals_of
 from densitycam.counting.slide import SlideCount, count_slide
 from densitycam.errors import DensitycamError
 from densitycam.vessel.reading import Outline, Reading
@@ -408,3 +409,306 @@ def test_signals_lose_weight_towards_the_end_of_contrast():
     far = [s for s in signals_of(reading(4.4e6)) if s.name == "contrast red"]
     assert near
     assert not far or far[0].sd > 3 * near[0].sd
+
+
+#: ln(cells/mL x mm) at an optical depth of 1.5, by hand from start.json: 5.31 um2 of absorption, of
+#: which red sees 0.35 and green half, and 36.98 um2 of scattering, of which contrast feels a fifth;
+#: brightness takes one and a half times the absorption and a 25th of the scattering. 1 um2 a cell
+#: is 1e-9 1/mm at one cell/mL.
+STARTING_GAINS = {
+    "contrast red": math.log(1.5 / ((5.31 * 0.35 + 36.98 / 5) * 1e-9)),
+    "contrast green": math.log(1.5 / ((5.31 * 0.5 + 36.98 / 5) * 1e-9)),
+    "mean red": math.log(1.5 / ((1.5 * 5.31 * 0.35 + 36.98 / 25) * 1e-9)),
+    "mean green": math.log(1.5 / ((1.5 * 5.31 * 0.5 + 36.98 / 25) * 1e-9)),
+}
+
+
+def test_the_start_is_published_optics_with_the_errors_it_states():
+    start = start_calibration(SPECIES)
+    covariance = np.array(start.covariance)
+    assert tuple(STARTING_GAINS) == SIGNALS
+    for i, (name, gain) in enumerate(STARTING_GAINS.items()):
+        contrast = name.startswith("contrast")
+        a, b, g = start.coefficients[3 * i : 3 * i + 3]
+        assert a == pytest.approx(gain, abs=1e-9)
+        assert (b, g) == ((1.0, 0.02) if contrast else (1.15, 0.05))
+        # A factor of 1.8 common to all signals, and each signal's own; slope and bend apart.
+        expected = (0.36 + 0.09, 0.12**2, 0.06**2) if contrast else (0.36 + 0.25, 0.25**2, 0.1**2)
+        block = covariance[3 * i : 3 * i + 3, 3 * i : 3 * i + 3]
+        assert block == pytest.approx(np.diag(expected), rel=1e-9)
+        for j in set(range(4)) - {i}:
+            assert covariance[3 * i, 3 * j] == pytest.approx(0.36, rel=1e-9)
+    assert (start.coefficients[12], covariance[12, 12]) == (0.0, 1.0)
+    assert np.count_nonzero(covariance) == 13 + 12
+    assert (start.stray_scale, start.stray_df) == (1.0, 6.0)
+
+
+def _start_limit(depth, side, straying=1.0):
+    """Return cells/mL x mm at the 95 % limit of the start in red contrast, by hand."""
+    x = math.log(depth / 1.5)
+    errors = 0.45 + (0.12 * x) ** 2 + (0.06 * x**2) ** 2
+    strayed = straying**2 * (0.038**2 + 0.025**2)
+    # Student's t of six degrees: 2.4469 (table 26.10 of Abramowitz & Stegun, from memory).
+    width = 2.4469 * math.sqrt(errors + strayed)
+    return math.exp(STARTING_GAINS["contrast red"] + x + 0.02 * x**2 + side * width)
+
+
+@pytest.mark.parametrize(("depth", "seen"), [(0.05, 0.05), (-0.05, 0.0)])
+@pytest.mark.parametrize("straying", [1.0, 2.0])
+def test_less_than_ends_at_the_upper_limit_of_the_most_that_noise_may_hide(depth, seen, straying):
+    thin = replace(
+        reading(2e4, dilution=3.0), flags=("too-thin",), attenuation=(depth, NAN, NAN),
+        attenuation_se=(0.03, NAN, NAN), straying=straying,
+    )  # fmt: skip
+    answer = estimate(thin, start_calibration(SPECIES))
+    assert (answer.status, answer.low) == ("less-than", 0.0)
+    assert math.isnan(answer.cells_per_ml)
+    assert math.isinf(answer.relative_sd)
+    expected = _start_limit(seen + 1.96 * 0.03, 1, straying) * 3.0 / 60.0
+    assert answer.high == pytest.approx(expected, rel=1e-4)
+
+
+def test_more_than_begins_at_the_lower_limit_of_what_would_just_be_seen():
+    # Contrast is seen from three standard errors on: 3 x 0.01 is an optical depth of 3.51. Of the
+    # channel that would need more than half the light, nothing is told.
+    blind = replace(
+        reading(3e7, dilution=3.0), attenuation=(NAN,) * 3, absorbance=(NAN,) * 3,
+        contrast_t_se=(0.01, 0.17, 0.17), straying=2.0,
+    )  # fmt: skip
+    start = start_calibration(SPECIES)
+    answer = estimate(blind, start)
+    assert (answer.status, answer.high) == ("more-than", math.inf)
+    expected = _start_limit(-math.log(0.03), -1, 2.0) * 3.0 / 60.0
+    assert answer.low == pytest.approx(expected, rel=1e-4)
+    dark = replace(blind, contrast_t_se=(0.17, 0.17, 0.17))
+    assert estimate(dark, start).low == 0.0
+
+
+def test_the_interval_is_students_on_the_log_scale_and_the_slides_add_degrees():
+    calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    assert calibration.stray_df == 9.0
+    answer = estimate(reading(1.1e6), calibration)
+    # Nine degrees: 2.2622 (printed table).
+    width = 2.2622 * answer.relative_sd
+    assert math.log(answer.high / answer.cells_per_ml) == pytest.approx(width, rel=1e-4)
+    assert math.log(answer.cells_per_ml / answer.low) == pytest.approx(width, rel=1e-4)
+    assert (answer.checked_by_counts, answer.inside_range, answer.notes) == (3, True, ())
+
+
+def test_slides_through_two_paths_are_brought_to_their_middle_one():
+    # 20 and 80 mm: 40 mm, on the log scale; 8e5 through 20 mm is as much as 4e5 through 40 mm, and
+    # a sample thinned four times stands for a quarter.
+    made = [
+        CalibrationPoint(reading(8e5, path_mm=20.0), slide(8e5), "narrow"),
+        CalibrationPoint(reading(8e5, path_mm=80.0), slide(8e5), "wide"),
+        CalibrationPoint(reading(4e6, path_mm=40.0, dilution=4.0), slide(4e6), "thinned"),
+    ]
+    calibration = fit_calibration(start_calibration(SPECIES), made)
+    assert calibration.path_mm == pytest.approx(40.0, rel=1e-12)
+    assert calibration.range_low == pytest.approx(4e5 / 2, rel=0.02)
+    assert calibration.range_high == pytest.approx(1.5 * 16e5, rel=0.02)
+    assert all(p.weight > 0.9 for p in calibration.points)
+
+
+def test_the_range_is_that_of_the_fluid_in_the_vessel_whatever_its_path():
+    fitted = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    seen = reading(3e6, path_mm=30.0, dilution=3.0)
+    # 1e6 through 30 mm is as much as half of it through the slides' 60.
+    there = estimate(seen, fitted).cells_per_ml / 3 / 2
+    for low, high, inside in (
+        (0.99, 1.01, True), (1.01, 1.5, False), (0.5, 0.99, False),
+    ):  # fmt: skip
+        answer = estimate(seen, replace(fitted, range_low=low * there, range_high=high * there))
+        assert answer.inside_range == inside
+        assert any("Outside the densities" in note for note in answer.notes) != inside
+
+
+@pytest.mark.parametrize(
+    ("depths", "inside"),
+    [
+        ((0.16, 0.2, 4.9), True), ((0.15, 0.2, 5.0), True), ((0.14, 0.2, 3.0), False),
+        ((0.16, 0.2, 5.1), False), ((0.16, 0.2, NAN), True),
+    ],
+)  # fmt: skip
+def test_the_start_claims_depths_from_015_to_5(depths, inside):
+    seen = replace(reading(5e5), attenuation=depths)
+    assert estimate(seen, start_calibration(SPECIES)).inside_range == inside
+
+
+@pytest.mark.parametrize("times", [1 / 3, 3.0])
+def test_another_path_adds_six_percent_and_six_more_for_each_ln(times):
+    calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    seen = reading(1e6 / times, path_mm=60.0 * times)
+    own = estimate(seen, replace(calibration, path_mm=60.0 * times))
+    other = estimate(seen, calibration)
+    extra = 0.06 + 0.06 * math.log(3.0)
+    assert other.relative_sd == pytest.approx(math.hypot(own.relative_sd, extra), rel=1e-9)
+    # Paths within 8 % are of one vessel.
+    for apart, noted in ((0.079, False), (0.081, True), (-0.079, False), (-0.081, True)):
+        near = estimate(reading(1e6, path_mm=60.0 * math.exp(apart)), calibration)
+        assert any("light path" in note for note in near.notes) == noted
+
+
+def test_a_loosened_calibration_keeps_its_shape_and_lets_go_of_the_gain():
+    settled = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    loose = loosened(settled)
+    apart = np.array(loose.covariance) - np.array(settled.covariance)
+    gains = np.zeros((13, 13))
+    gains[np.ix_((0, 3, 6, 9), (0, 3, 6, 9))] = 0.36
+    assert apart == pytest.approx(gains, abs=1e-12)
+    assert loose.coefficients == settled.coefficients
+    assert (loose.points, loose.path_mm) == ((), None)
+    assert math.isnan(loose.range_low)
+    assert math.isnan(loose.range_high)
+
+
+def _with_more_pigment(calibration):
+    """Let healthy cultures look pale beside the slides."""
+    return replace(
+        calibration,
+        points=tuple(
+            replace(p, pigment=replace(p.pigment, pigment=p.pigment.pigment + 1.5))
+            for p in calibration.points
+        ),
+    )
+
+
+def test_a_pale_culture_that_leaps_is_milky_and_one_that_does_not_is_bleached():
+    fitted = fit_calibration(start_calibration(SPECIES), points(np.geomspace(4e5, 1.3e6, 10)))
+    calibration = _with_more_pigment(fitted)
+    seen = reading(1.2e6)
+    now = estimate(seen, calibration)
+    assert now.relative_sd < 0.1
+    assert species_signs(seen, calibration) == ("pale",)
+    for ahead, sd, sign in (
+        (0.16, 0.05, "milky"), (0.14, 0.05, "bleached"), (-0.3, 0.05, "bleached"),
+        (0.35, 0.40, "bleached"), (0.45, 0.40, "milky"),
+    ):  # fmt: skip
+        foretold = (now.cells_per_ml * math.exp(-ahead), sd)
+        assert species_signs(seen, calibration, foretold=foretold) == (sign,)
+    # Without a density there is nothing to hold against the forecast.
+    thin = replace(seen, flags=("too-thin",))
+    assert species_signs(thin, calibration, foretold=(1e5, 0.05)) == ("pale",)
+    # Slides that are likelier bad than good, or without pigment, are no yardstick.
+    for change in ({"weight": 0.4}, {"pigment": None}):
+        doubted = tuple(replace(p, **change) for p in calibration.points)
+        assert species_signs(seen, replace(calibration, points=doubted)) == ()
+
+
+def test_signals_are_weighed_as_generalised_least_squares_does():
+    gls = pytest.importorskip("statsmodels.api").GLS
+    rng = np.random.default_rng(2)
+    mean = np.array(start_calibration(SPECIES).coefficients)
+    root = rng.normal(0, 0.02, (13, 13))
+    covariance = root @ root.T
+    signals = [
+        Signal(n, x, sd, 0.02, 1.3)
+        for n, x, sd in zip(SIGNALS, (0.2, 0.3, -0.4, 0.1), (0.05, 0.08, 0.06, 0.1), strict=True)
+    ]
+    design = model._design(signals)
+    # The photo's noise along each curve's slope there; straying, own and shared, 1.1 times 1.3.
+    slopes = (1 + 0.04 * 0.2, 1 + 0.04 * 0.3, 1.15 - 0.1 * 0.4, 1.15 + 0.1 * 0.1)
+    strays = (0.038, 0.038, 0.15, 0.15)
+    own = [
+        (slope * p.sd) ** 2 + (1.43 * stray) ** 2
+        for slope, p, stray in zip(slopes, signals, strays, strict=True)
+    ]
+    errors = design @ covariance @ design.T + np.diag(own) + (1.43 * 0.025) ** 2
+    fitted = gls(design @ mean, np.ones(4), sigma=errors).fit()
+    told, sd = model._weigh(mean, covariance, signals, 1.1)
+    assert told == pytest.approx(fitted.params[0], rel=1e-9)
+    # statsmodels scales by the scatter about the fit; without it, the answers' own errors stand.
+    assert sd == pytest.approx(math.sqrt(fitted.normalized_cov_params[0, 0]), rel=1e-6)
+    # The blank lies on the last column: its standard deviation, along Beer and Lambert's slope.
+    assert design[:, 12] == pytest.approx([-0.02, -0.02, -0.023, -0.023], rel=1e-12)
+
+
+def test_a_signal_that_would_weigh_less_than_nothing_is_left_out():
+    # Green errs as red does and three times as much: least squares would subtract it.
+    mean = np.zeros(13)
+    mean[[1, 4]] = 1.0
+    covariance = np.zeros((13, 13))
+    covariance[np.ix_((0, 3), (0, 3))] = [[0.04, 0.114], [0.114, 0.36]]
+    pair = [Signal("contrast red", 0.5, 0.0, 0.0), Signal("contrast green", 0.9, 0.0, 0.0)]
+    told, sd = model._weigh(mean, covariance, pair, 0.0)
+    assert (told, sd) == pytest.approx((0.5, 0.2), rel=1e-9)
+
+
+def test_a_signals_noise_is_taken_at_the_depth_that_is_foretold():
+    curve = np.zeros(13)
+    curve[:3] = 2.0, 1.0, 0.0
+
+    def settled(answer, sd=0.1, blank_sd=0.0):
+        return model._expected([Signal("contrast red", 0.0, sd, blank_sd)], curve, answer)[0]
+
+    # A tenth deeper on the log scale: relative noise is a tenth less; never by more than two of
+    # its standard deviations.
+    assert settled(2.1).sd == pytest.approx(0.1 * math.exp(-0.1), rel=1e-12)
+    assert settled(1.9).sd == pytest.approx(0.1 * math.exp(0.1), rel=1e-12)
+    assert settled(4.0).sd == pytest.approx(0.1 * math.exp(-0.2), rel=1e-12)
+    assert settled(0.0).sd == pytest.approx(0.1 * math.exp(0.2), rel=1e-12)
+    both = settled(4.0, sd=0.03, blank_sd=0.04)
+    assert (both.sd, both.blank_sd) == pytest.approx(
+        (0.03 * math.exp(-0.1), 0.04 * math.exp(-0.1)), rel=1e-12
+    )
+
+
+def test_a_curve_read_backwards_is_the_root_on_its_rising_side():
+    for curve in ((2.0, 1.0, 0.0), (2.0, 1.1, 0.3), (2.0, 1.1, -0.3), (2.0, 0.9, 1e-7)):
+        a, b, g = curve
+        for x in (-1.2, 0.0, 0.8):
+            found = model._depth_of(np.array(curve), a + b * x + g * x * x)
+            assert found == pytest.approx(x, abs=1e-6)
+    # Past its turn, at b^2 / 4g over its middle, it has no depth; one that falls tells none.
+    assert model._depth_of(np.array((2.0, 1.0, -0.25)), 3.01) is None
+    assert model._depth_of(np.array((2.0, 1.0, -0.25)), 3.0) == pytest.approx(2.0)
+    assert model._depth_of(np.array((2.0, -1.0, 0.0)), 2.5) is None
+    # For its noise, no curve is flatter than 0.3.
+    flat = np.zeros(13)
+    flat[1:3] = 1.0, -0.5
+    assert model._slope(flat, Signal("contrast red", 0.9, 0.1, 0.0)) == 0.3
+    assert model._slope(flat, Signal("contrast red", 0.2, 0.1, 0.0)) == pytest.approx(0.8)
+
+
+def test_without_contrast_a_photo_as_dark_as_the_densest_slide_tells_no_density():
+    dense = points([5e5, 1e6, 2e6, 6e6])
+    calibration = fit_calibration(start_calibration(SPECIES), dense)
+    for density, status in ((5.5e6, "measured"), (7e6, "more-than")):
+        seen = reading(density)
+        assert seen.flags == ("bars-lost",)
+        answer = estimate(seen, calibration)
+        assert answer.status == status
+        assert "read from mean brightness alone" in " ".join(answer.notes)
+    # Nothing has told a start how dark a density is.
+    assert estimate(reading(5.5e6), start_calibration(SPECIES)).status == "more-than"
+    # What a bound begins at is no less than what would just be seen.
+    assert estimate(reading(7e6), calibration).low > 1e6
+
+
+def test_a_contrast_that_fades_tells_no_density_where_it_is_less_sure_than_a_factor_of_ten():
+    fitted = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
+    faint = Signal("contrast red", 0.3, 0.5, 0.0)
+    assert model._told_by([faint], fitted, 1.19)
+    assert not model._told_by([faint], fitted, 1.21)
+    # A thin one is unsure for another reason, and does tell.
+    assert model._told_by([replace(faint, x=-0.1)], fitted, 1.21)
+
+
+def test_a_damaged_calibration_is_not_read():
+    text = calibration_to_json(start_calibration(SPECIES))
+    for change in (
+        lambda d: d["coefficients"].pop(),
+        lambda d: d["covariance"][4].pop(),
+        lambda d: d.update(format=4),
+    ):
+        data = json.loads(text)
+        change(data)
+        with pytest.raises(DensitycamError, match=r"cannot be read|has format 4"):
+            calibration_from_json(json.dumps(data))
+
+
+def test_alone_a_slide_is_judged_by_the_start():
+    start, (one,) = start_calibration(SPECIES), points([1e6])
+    assert leave_one_out(start, [one]) == (estimate(one.reading, start),)
+    empty = CalibrationPoint(one.reading, count_slide(cells=0, squares=9), "empty")
+    assert leave_one_out(start, [one, empty])[0] == estimate(one.reading, start)
