@@ -299,12 +299,10 @@ def best_harvest(
 
 
 def _share_for_density(level: float, growing: float) -> float:
-    """Least share to keep that harvests at this density over the ceiling; 2 where none does.
+    """Least share to keep that harvests at this density over the ceiling; all where nothing grows.
 
     From (1 - r h)/(r (1 - h)) = E: r = 1/(E - (E - 1) h).
     """
-    if growing <= 0:
-        return 2.0
     left = math.exp(-growing)
     return left / (1.0 - (1.0 - left) * level)
 

@@ -1,12 +1,15 @@
 """Breaks the numeric core on purpose, once a mutant, and sees whether a test fails: run it by hand.
 
-    python tests/benchmarks/mutants.py [MODULE ...] [--workers 2] [--seconds 6] [--traces FILE]
+    python tests/benchmarks/mutants.py [MODULE ...] [--workers 2] [--seconds 6]
+                                       [--traces FILE] [--again FILE]
 
 A MODULE is such as `culture/split`; without one all of `CORE`. Every arithmetic operator,
 comparison, number, truth value, condition, `and`, `not`, sign, return, min and max of a module is
 changed, one at a time, and the tests that reach the changed line are run until one fails, quickest
 first, no longer than SECONDS of the processor a mutant. What survives and is not argued in
-mutants_argued.md beside this file is printed, and the exit code is 1.
+mutants_argued.md beside this file is printed, and the exit code is 1. After a change of tests
+alone, `--again` with what an earlier run printed runs only what survived it; `--traces` keeps for
+the next run what each test reaches.
 
 Left out: what is said (texts, f-strings, errors and what `densitycam.wording` words), annotations,
 decorators, assertions for the type checker, and the code that looks at pictures.
@@ -590,6 +593,7 @@ def main() -> None:
     parser.add_argument("modules", nargs="*", metavar="MODULE")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=6.0)
+    parser.add_argument("--again", type=Path, metavar="FILE", help="only those that it names")
     parser.add_argument("--traces", type=Path, metavar="FILE", help="kept here for the next run")
     asked = parser.parse_args()
     os.chdir(ROOT)
@@ -599,6 +603,9 @@ def main() -> None:
     for name in LIBRARIES:
         importlib.import_module(name)
     mutants = [m for module in asked.modules or CORE for m in mutants_of(module)]
+    if asked.again:
+        named = set(asked.again.read_text(encoding="utf-8").split("\n"))
+        mutants = [m for m in mutants if f"  {m.name}" in named]
 
     pid, pipe = _forked_talking(
         lambda: _hunted(mutants, asked.workers, asked.seconds, asked.traces)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from grown import at, exponential, logistic, points
 
+from densitycam.culture import harvest_interval
+from densitycam.culture.advice import Growth
 from densitycam.culture.growth import growth
 from densitycam.culture.harvest_interval import (
     best_harvest,
@@ -17,6 +20,7 @@ from densitycam.culture.harvest_interval import (
 )
 from densitycam.culture.logistic import split_cycle
 from densitycam.culture.series import Split
+from densitycam.culture.usual import Usual
 from densitycam.errors import DensitycamError
 
 CULTURE = {"rate_per_day": 0.47, "ceiling_cells_per_ml": 3.1e7, "working_volume_ml": 1730.0}
@@ -76,6 +80,11 @@ def test_a_lag_takes_its_days():
     brisk = harvest_round(kept_share=0.4, interval_days=3.0, **CULTURE)
     assert lagging.density == pytest.approx(brisk.density, rel=1e-12)
     assert lagging.cells_per_week == pytest.approx(brisk.cells_per_week * 3 / 4, rel=1e-12)
+    share = best_share(interval_days=4.0, rate_per_day=0.47, lag_days=1.0)
+    assert share == pytest.approx(math.exp(-0.47 * 3 / 2), rel=1e-12)
+    # A day of lag and a day's round: nothing grows, nothing can be kept or taken.
+    assert best_harvest(lag_days=1.5, harvest_low=1e7, **CULTURE).most.interval_days >= 2
+    assert best_harvest(lag_days=1.5, harvest_low=2.2e7, **CULTURE).most.density >= 2.2e7
     # Without lag the shortest round brings most, with a day of lag a longer one does.
     assert best_harvest(**CULTURE).most.interval_days == 1
     assert best_harvest(lag_days=1.0, **CULTURE).most.interval_days > 2
@@ -116,6 +125,7 @@ def test_the_sentence_holds_its_own_numbers_against_the_common_ones(rate, form):
 
 
 SEEN = points(logistic, range(9), noise=0.03, rng=np.random.default_rng(7))
+GROWN = Growth(0.2, 0.1, 0.3, 0.3, "slowing", 5, 8.0, "")
 
 
 def of(seen, splits=(), grown=None):
@@ -155,13 +165,28 @@ def test_harvests_lie_in_the_band_where_they_can():
     for low in (1.2e7, 2.2e7, 2.9e7):
         choice = best_harvest(harvest_low=low, **CULTURE)
         assert choice.advised.density >= low * (1 - 1e-9)
-    assert best_harvest(harvest_low=5e7, **CULTURE) == best_harvest(**CULTURE)
+        # Half the ceiling brings most, so that above it the edge of the band does.
+        if low > 3.1e7 / 2:
+            assert choice.most.density == pytest.approx(low, rel=1e-9)
+    for low in (3.1e7, 5e7):
+        assert best_harvest(harvest_low=low, **CULTURE) == best_harvest(**CULTURE)
+
+
+def test_the_longest_round_is_a_fortnight_and_a_tenth_is_the_least_kept():
+    assert best_harvest(least_days=14, **CULTURE).advised.interval_days == 14
+    # By hand, at 0.15 a day and 0.985 of the ceiling: 14 days want 0.904 kept, 15 days 0.887, and
+    # no more than nine tenths are.
+    with pytest.raises(DensitycamError, match="no round of up to 14 days"):
+        best_harvest(**(CULTURE | {"rate_per_day": 0.15}), harvest_low=0.985 * 3.1e7)
+    # At 6 a day the best share of a day would be exp(-3), a twentieth.
+    assert best_harvest(**(CULTURE | {"rate_per_day": 6.0})).most.kept_share == 0.1
 
 
 @pytest.mark.parametrize(
     ("change", "match"),
     [
         ({"rate_per_day": -0.1}, "growth rate must be above 0"),
+        ({"rate_per_day": 0.0}, "growth rate must be above 0"),
         ({"ceiling_cells_per_ml": math.nan}, "ceiling must be above 0"),
         ({"working_volume_ml": math.inf}, "volume must be above 0"),
         ({"lag_days": -1.0}, "lag of -1"),
@@ -172,6 +197,47 @@ def test_harvests_lie_in_the_band_where_they_can():
 def test_refused(change, match):
     with pytest.raises(DensitycamError, match=match):
         best_harvest(**(CULTURE | change))
+
+
+@pytest.mark.parametrize("days", [0.0, -1.0, math.nan, math.inf])
+def test_no_round(days):
+    with pytest.raises(DensitycamError, match="days between splits must be above 0"):
+        harvest_round(kept_share=0.4, interval_days=days, **CULTURE)
+    with pytest.raises(DensitycamError, match="days between splits must be above 0"):
+        best_share(interval_days=days, rate_per_day=0.47)
+
+
+@pytest.mark.parametrize("sure_of_bend", [False, True])
+@pytest.mark.parametrize("sure_of_pause", [False, True])
+def test_what_is_usual_counts_where_it_is_firm(monkeypatch, sure_of_bend, sure_of_pause):
+    # Beyond two standard deviations: 0.6 a day towards 40 million, and a day's growth lost a split.
+    slope, firm = 0.6 / 4e7, {True: 2.1, False: 1.9}
+    errors = np.diag([0.01, slope / firm[sure_of_bend], 0.6 / firm[sure_of_pause]]) ** 2
+    usual = Usual(rate=0.6, slope=slope, setback=0.6, covariance=errors, scale=1.0)
+    monkeypatch.setattr(harvest_interval, "usual_growth", lambda *_, **__: usual)
+    told = of(SEEN, grown=replace(GROWN, ceiling_cells_per_ml=math.nan, max_rate_per_day=math.nan))
+    if not sure_of_bend:
+        assert told is None
+        return
+    lag = 1.0 if sure_of_pause else 0.0
+    given = {"working_volume_ml": 900.0, "harvest_low": 1e7, "lag_days": lag}
+    assert told == best_harvest(rate_per_day=0.6, ceiling_cells_per_ml=4e7, **given)
+    # The ceiling that the running batch shows goes before.
+    own = replace(GROWN, ceiling_cells_per_ml=3e7, max_rate_per_day=0.5)
+    assert of(SEEN, grown=own) == best_harvest(rate_per_day=0.5, ceiling_cells_per_ml=3e7, **given)
+
+
+def test_what_comes_after_the_moment_asked_about_is_not_known_yet():
+    grown = replace(GROWN, ceiling_cells_per_ml=math.nan, max_rate_per_day=math.nan)
+    told = of(SEEN, grown=grown)
+    assert told is not None
+    later = points(lambda d: 1e5, [9.5, 10, 11])
+    given = {"growth": grown, "working_volume_ml": 900.0, "harvest_low": 1e7}
+    for splits in ((), (Split(at(8.5), 0.5),)):
+        assert best_harvest_of([*SEEN, *later], splits, at(8), **given) == told
+    # A split before it takes growth out of the fall that it explains.
+    known = best_harvest_of(SEEN, (Split(at(4.5), 0.5),), at(8), **given)
+    assert known != told
 
 
 @pytest.mark.parametrize("share", [0.0, 1.0, math.nan])

@@ -170,6 +170,10 @@ def test_signs_that_come_again():
         return [replace(p, flags=(sign,)) if n in places else p for n, p in enumerate(points)]
 
     assert kinds(flagged("milky", 9, 11), splits) == ["milky-turn"]
+    (turned,) = early_warnings(flagged("milky", 9, 11), splits, at(11))
+    assert turned.since == points[9].when
+    assert turned.evidence.startswith("2 of the last 3 photos")
+    assert kinds(flagged("milky", 8, 11), splits) == []
     assert kinds(flagged("milky", 11), splits) == []
     assert kinds(flagged("settled", 10, 11), splits) == ["settling-again"]
     assert kinds(flagged("settled", 5, 11), splits) == []
