@@ -33,10 +33,10 @@ LEAST_PIGMENT_STRAY = 0.18
 #: three simulated species gave -0.06 to 0.05.
 PIGMENT_SLOPE, PIGMENT_SLOPE_SD = 0.0, 0.08
 
-#: Signs: pigment below this share of the usual one, exp(hue) away by more than this, and both by
-#: this many standard deviations. exp(hue) is about 1.2 in green, 0.7 in golden and 0.1 in red
-#: species, whose ln says little where green light is swallowed like blue.
-PALE_SHARE, HUE_SHIFT, SIGN_SIGMAS = 0.72, 0.45, 2.7
+#: Signs: exp(hue) away by more than this, and both it and pigment by this many standard deviations,
+#: which for pigment is 0.6 of the usual one at best. exp(hue) is about 1.2 in green, 0.7 in golden
+#: and 0.1 in red species, whose ln says little where green light is swallowed like blue.
+HUE_SHIFT, SIGN_SIGMAS = 0.45, 2.7
 
 #: An optical depth or a difference of two below this is lost in noise.
 _FAINTEST = 0.08
@@ -134,8 +134,7 @@ def pigment_signs(now: Pigment | None, usual: Sequence[Pigment]) -> tuple[str, .
     signs = []
     # In a thin culture brightness, which no bars hold, errs by much of what the cells took away.
     expected_sd = math.hypot(expected_sd, _BRIGHTNESS_SD / (3 * math.exp(now.x + expected)))
-    short = now.pigment - expected
-    if short < math.log(PALE_SHARE) and short < -SIGN_SIGMAS * expected_sd:
+    if now.pigment - expected < -SIGN_SIGMAS * expected_sd:
         signs.append("pale")
     hues = [math.exp(p.hue) for p in usual if p.hue is not None]
     if now.hue is not None and hues:
