@@ -43,6 +43,12 @@ def test_each_rule_is_broken_by_its_last_point_and_by_no_point_before(residuals,
     assert run_rules([-r for r in residuals]) == found
 
 
+def test_a_slide_on_the_line_is_not_beyond_it():
+    for beyond, times in ((3.0, 1), (2.0, 2), (1.0, 4)):
+        assert not any(run_rules([beyond] * times))
+        assert run_rules([beyond + 0.01] * times)[-1]
+
+
 def test_just_inside_breaks_no_rule():
     quiet = [2.9, -2.1, 0.4, -1.9, 0.9, 0.8, -1.1, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, -0.1]
     assert not any(run_rules(quiet))
@@ -59,6 +65,7 @@ def test_a_calibration_that_holds():
 def test_one_slide_far_off_is_counted_again_first():
     chart = control_chart(checks(0.4, -1.2, 0.9, 6.9))
     assert (chart.state, chart.since) == ("one slide off", "day 4")
+    assert chart.off == pytest.approx(math.exp(0.69), rel=1e-12)
     assert "The slide of day 4 counts 2.0 times what its photo foretold" in chart.sentence
     forgotten = SlideCheck("day 4", 1.0e8, 1e6, 0.1)  # a dilution of 100 was multiplied in twice
     assert "day 4 counts 100 times what" in control_chart([*checks(0.4), forgotten]).sentence
@@ -74,6 +81,10 @@ def test_a_drift_names_its_first_slide_and_its_size():
     assert (chart.state, chart.since) == ("drifted", "day 5")
     assert chart.off == pytest.approx(math.exp(-0.1 * np.mean([2.4, 0.9, 2.9, 2.8])))
     assert "since day 5, 4 slides count 20 % below" in chart.sentence
+    # Slides weigh by their errors: half the error, four times the weight.
+    sure = [replace(c, sd=0.05) if c.label == "day 5" else c for c in chart.checks]
+    expected = -(4 * 0.24 + 0.09 + 0.29 + 0.28) / 7
+    assert math.log(control_chart(sure).off) == pytest.approx(expected, rel=1e-9)
     assert "two of three beyond two sigma, a Western Electric rule" in chart.sentence
 
 
@@ -91,6 +102,14 @@ def test_wide_scatter_is_said():
     assert chart.state == "holds"
     assert chart.scatter == pytest.approx(3.8 / 1.128, rel=1e-3)
     assert "3.4 times as much" in chart.sentence
+    # From eight slides on, beyond 1.6 times.
+    assert "scatter" not in control_chart(checks(*[1.9, -1.9] * 3, 1.9)).sentence
+    assert "scatter" in control_chart(checks(*[1.9, -1.9] * 4)).sentence
+    for times, said in ((1.58, False), (1.62, True)):
+        half = times * 1.128 / 2
+        assert ("scatter" in control_chart(checks(*[half, -half] * 4)).sentence) == said
+    assert math.isnan(control_chart(checks(0.4)).scatter)
+    assert control_chart(checks(0.4, -0.4)).scatter == pytest.approx(0.8 / 1.128, rel=1e-3)
 
 
 def test_a_count_of_zero_or_a_mere_limit_has_no_ratio():

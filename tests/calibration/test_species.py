@@ -64,12 +64,21 @@ def _entry(value):
 
 def test_an_edit_is_taken_up(edited):
     assert load_species("pavlova", edited(harvest_low=_entry(3.5e6))).harvest_low == 3.5e6
+    # TEOS-10 ends at 120 g/kg; a slow species grows by a hundredth a day.
+    facts = load_species(
+        "pavlova", edited(salinity_g_per_kg=_entry(120), rate_low_per_day=_entry(0.01))
+    )
+    assert (facts.salinity_g_per_kg, facts.rate_low_per_day) == (120.0, 0.01)
 
 
 @pytest.mark.parametrize(
     ("field", "entry", "match"),
     [
         ("harvest_low", _entry(-1), "'harvest_low' must be above 0"),
+        ("harvest_low", _entry(0), "'harvest_low' must be above 0"),
+        ("salinity_g_per_kg", _entry(120.1), "'salinity_g_per_kg' must be above 0 and at most 120"),
+        ("keep_cold_days", _entry(1e400), "'keep_cold_days' must be above 0"),
+        ("harvest_low", _entry(2e7), "'harvest_high' must be above 'harvest_low'"),
         ("harvest_low", _entry("many"), "'harvest_low' must be a number"),
         ("harvest_low", _entry(True), "'harvest_low' must be a number"),
         ("harvest_low", _entry(9e9), "'harvest_high' must be above 'harvest_low'"),
