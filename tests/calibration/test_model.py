@@ -20,6 +20,7 @@ from densitycam.calibration.model import (
     CalibrationPoint,
     calibration_from_json,
     calibration_to_json,
+    detection_limit,
     estimate,
     fit_calibration,
     leave_one_out,
@@ -347,8 +348,15 @@ def test_the_band_is_as_wide_as_the_estimates_of_fresh_photos(straying):
     # Where contrast is lost, brightness alone is left, and it is the less sure of the two.
     (_, low, high), (_, far_low, far_high) = predictive_band(calibration, [2.2e6, 6e6])
     assert far_high / far_low > 1.3 * high / low
-    with pytest.raises(ValueError, match="no photos"):
-        predictive_band(start_calibration(SPECIES), [1e6])
+    for none in (start_calibration(SPECIES), replace(calibration, path_mm=None)):
+        with pytest.raises(ValueError, match="no photos"):
+            predictive_band(none, [1e6])
+    # The order of the slides says nothing; a signal whose curve has turned is left out.
+    backwards = replace(calibration, points=calibration.points[::-1])
+    assert predictive_band(backwards, [1e6]) == predictive_band(calibration, [1e6])
+    turned = [*calibration.coefficients]
+    turned[2] = -2.0  # of red contrast
+    assert len(predictive_band(replace(calibration, coefficients=tuple(turned)), [1e6, 6e6])) == 2
 
 
 def test_a_stored_calibration_comes_back_the_same_and_damage_is_told():
@@ -441,6 +449,14 @@ def test_the_start_is_published_optics_with_the_errors_it_states():
     assert (start.coefficients[12], covariance[12, 12]) == (0.0, 1.0)
     assert np.count_nonzero(covariance) == 13 + 12
     assert (start.stray_scale, start.stray_df) == (1.0, 6.0)
+    # What it detects, in the better of red and green contrast, whatever brightness says.
+    x = math.log(0.3 / 1.5)
+    expected = math.exp(STARTING_GAINS["contrast green"] + x + 0.02 * x**2) / 20.0
+    low = [*start.coefficients]
+    low[6] = 5.0
+    for calibration in (start, replace(start, coefficients=tuple(low))):
+        limit = detection_limit(calibration, attenuation=0.3, path_mm=20.0)
+        assert limit == pytest.approx(expected, rel=1e-9)
 
 
 def _start_limit(depth, side, straying=1.0):
@@ -453,27 +469,35 @@ def _start_limit(depth, side, straying=1.0):
     return math.exp(STARTING_GAINS["contrast red"] + x + 0.02 * x**2 + side * width)
 
 
-@pytest.mark.parametrize(("depth", "seen"), [(0.05, 0.05), (-0.05, 0.0)])
+@pytest.mark.parametrize(
+    ("depth", "error", "most"),
+    # Noise of 0.03 may hide 1.96 times as much; a depth below nothing adds nothing.
+    [(0.05, 0.03, 0.1088), (-0.05, 0.03, 0.0588)],
+)
 @pytest.mark.parametrize("straying", [1.0, 2.0])
-def test_less_than_ends_at_the_upper_limit_of_the_most_that_noise_may_hide(depth, seen, straying):
+def test_less_than_ends_at_the_upper_limit_of_the_most_that_noise_may_hide(
+    depth, error, most, straying
+):
+    # Of red and green the one that tells more; blue tells nothing.
     thin = replace(
-        reading(2e4, dilution=3.0), flags=("too-thin",), attenuation=(depth, NAN, NAN),
-        attenuation_se=(0.03, NAN, NAN), straying=straying,
+        reading(2e4, dilution=3.0), flags=("too-thin",), attenuation=(depth, 2.0, 0.001),
+        attenuation_se=(error, 0.03, 0.001), straying=straying,
     )  # fmt: skip
     answer = estimate(thin, start_calibration(SPECIES))
     assert (answer.status, answer.low) == ("less-than", 0.0)
     assert math.isnan(answer.cells_per_ml)
     assert math.isinf(answer.relative_sd)
-    expected = _start_limit(seen + 1.96 * 0.03, 1, straying) * 3.0 / 60.0
+    assert not answer.inside_range
+    expected = _start_limit(most, 1, straying) * 3.0 / 60.0
     assert answer.high == pytest.approx(expected, rel=1e-4)
 
 
 def test_more_than_begins_at_the_lower_limit_of_what_would_just_be_seen():
-    # Contrast is seen from three standard errors on: 3 x 0.01 is an optical depth of 3.51. Of the
-    # channel that would need more than half the light, nothing is told.
+    # Contrast is seen from three standard errors on: 3 x 0.01 is an optical depth of 3.51 in red,
+    # which says more than 2.81 in green. Where it takes more than half the light, nothing is told.
     blind = replace(
         reading(3e7, dilution=3.0), attenuation=(NAN,) * 3, absorbance=(NAN,) * 3,
-        contrast_t_se=(0.01, 0.17, 0.17), straying=2.0,
+        contrast_t_se=(0.01, 0.02, 0.17), straying=2.0,
     )  # fmt: skip
     start = start_calibration(SPECIES)
     answer = estimate(blind, start)
@@ -586,6 +610,8 @@ def test_a_pale_culture_that_leaps_is_milky_and_one_that_does_not_is_bleached():
     ):  # fmt: skip
         foretold = (now.cells_per_ml * math.exp(-ahead), sd)
         assert species_signs(seen, calibration, foretold=foretold) == (sign,)
+    # Scatter without any pigment that could be told is pale too.
+    assert species_signs(replace(seen, absorbance=(0.01, 0.01, 0.02)), calibration) == ("pale",)
     # Without a density there is nothing to hold against the forecast.
     thin = replace(seen, flags=("too-thin",))
     assert species_signs(thin, calibration, foretold=(1e5, 0.05)) == ("pale",)
@@ -690,8 +716,11 @@ def test_a_contrast_that_fades_tells_no_density_where_it_is_less_sure_than_a_fac
     faint = Signal("contrast red", 0.3, 0.5, 0.0)
     assert model._told_by([faint], fitted, 1.19)
     assert not model._told_by([faint], fitted, 1.21)
-    # A thin one is unsure for another reason, and does tell.
-    assert model._told_by([replace(faint, x=-0.1)], fitted, 1.21)
+    # A thin one is unsure for another reason, and does tell, if all of it is thin.
+    thin = replace(faint, x=-0.1)
+    assert model._told_by([thin], fitted, 1.21)
+    assert not model._told_by([thin, faint], fitted, 1.21)
+    assert not model._told_by([replace(faint, x=0.0)], fitted, 1.21)
 
 
 def test_a_damaged_calibration_is_not_read():
@@ -712,3 +741,65 @@ def test_alone_a_slide_is_judged_by_the_start():
     assert leave_one_out(start, [one]) == (estimate(one.reading, start),)
     empty = CalibrationPoint(one.reading, count_slide(cells=0, squares=9), "empty")
     assert leave_one_out(start, [one, empty])[0] == estimate(one.reading, start)
+
+
+def test_slides_learn_how_far_photos_stray():
+    rng = np.random.default_rng(17)
+    start = start_calibration(SPECIES)
+    made = points([5e5, 9e5, 1.4e6, 2e6], rng)
+    # Six slides' worth of 1, and each slide's own square, as far as it is good and 3.5 at most.
+    for n in (3, 4):
+        fitted = fit_calibration(start, made[:n])
+        weights = [p.weight for p in fitted.points]
+        spread = sum(p.weight * min(p.strayed**2, 3.5**2) for p in fitted.points)
+        expected = math.sqrt((6 + spread) / (6 + sum(weights)))
+        assert fitted.stray_scale == pytest.approx(min(max(expected, 0.7), 2.5), rel=1e-9)
+        assert fitted.stray_scale != 1.0
+    # Two slides judge each other but not what is usual; one is not judged.
+    pair = fit_calibration(start, made[:2])
+    assert pair.stray_scale == 1.0
+    assert all(p.strayed for p in pair.points)
+    (alone,) = fit_calibration(start, made[:1]).points
+    assert (alone.strayed, alone.off, alone.weight) == (0.0, 1.0, 1.0)
+    # How far a slide is off, over its own error and what the others leave unsure.
+    for p in pair.points:
+        assert p.relative_sd < math.log(p.off) / p.strayed < 5 * p.relative_sd
+
+
+def test_a_slide_no_chance_explains_moves_the_straying_by_its_goodness_and_no_more():
+    start = start_calibration(SPECIES)
+    made = points([5e5, 9e5, 1.4e6, 2e6, 7e5, 1.1e6])
+    wild = [*made[:5], replace(made[5], slide=slide(40 * 1.1e6))]
+    fitted = fit_calibration(start, wild)
+    assert abs(fitted.points[5].strayed) > 3.5
+    spread = sum(p.weight * min(p.strayed**2, 3.5**2) for p in fitted.points)
+    expected = math.sqrt((6 + spread) / (6 + sum(p.weight for p in fitted.points)))
+    assert fitted.stray_scale == pytest.approx(max(expected, 0.7), rel=1e-9)
+
+
+def test_more_rounds_would_change_little(monkeypatch):
+    made = points([4e5, 9e5, 1.4e6, 2.4e6], np.random.default_rng(3))
+    told = estimate(reading(6e5), fit_calibration(start_calibration(SPECIES), made)).cells_per_ml
+    monkeypatch.setattr(model, "_ROUNDS", 30)
+    settled = estimate(reading(6e5), fit_calibration(start_calibration(SPECIES), made))
+    assert told == pytest.approx(settled.cells_per_ml, rel=0.002)
+
+
+def test_contrast_ends_where_three_errors_of_the_slides_photos_are_left():
+    # At an optical depth of 1.5 the photo errs by 2 % of what contrast it sees, which is
+    # 0.02 exp(-1.5); three times that is left at 1.5 - ln(3 x 0.02) = 4.3134.
+    usual = Signal("contrast red", 0.0, 0.02 / 1.5 / (1 - 0.06), 0.01)
+    point = model.KeptPoint("a", 60.0, 1.0, (usual,), 1e6, 0.1)
+    coefficients = np.zeros(13)
+    coefficients[:3] = 18.0, 1.1, 0.05
+    x = math.log(4.3134 / 1.5)
+    expected = math.exp(18.0 + 1.1 * x + 0.05 * x**2)
+    assert model._contrast_end([point], coefficients) == pytest.approx(expected, rel=1e-4)
+    assert model._contrast_end([], coefficients) == 0.0
+
+
+def test_one_cell_is_a_count():
+    one = points([1e6])[0]
+    lone = replace(one, slide=count_slide(cells=1, squares=9))
+    assert model.can_calibrate(lone)
+    assert not model.can_calibrate(replace(one, slide=count_slide(cells=0, squares=9)))
