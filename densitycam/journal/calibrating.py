@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -143,12 +144,4 @@ def errors_of(pairs: Pairs, left_out: Sequence[Estimate]) -> tuple[float, tuple[
             errors.append(abs(told.cells_per_ml / slide.count.cells_per_ml - 1))
     if len(left_out) < 2:  # one count alone is told by the starting calibration
         return math.nan, None
-    errors.sort()
-    middle = len(errors) // 2
-    if not errors:
-        median = math.nan
-    elif len(errors) % 2:
-        median = errors[middle]
-    else:
-        median = (errors[middle - 1] + errors[middle]) / 2
-    return median, (inside, len(left_out))
+    return statistics.median(errors) if errors else math.nan, (inside, len(left_out))

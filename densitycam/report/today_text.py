@@ -13,12 +13,11 @@ from densitycam.journal.history import Today
 from densitycam.journal.morning import VesselLine
 from densitycam.report.daily_work import bottle_line
 from densitycam.report.numbers import (
-    format_days,
     format_density,
     format_grams,
     format_ml,
 )
-from densitycam.report.text import ACTION_WORDS, table_line
+from densitycam.report.text import decision_words, table_line
 from densitycam.wording import bullet, entry, paragraph, shorten
 
 __all__ = ["bottles_text", "do_words", "headline", "today_text"]
@@ -54,13 +53,11 @@ def do_words(line: VesselLine) -> str:
         if not line.turn.today:
             return "split tomorrow"
         return "split today, overdue" if advice.action == "overdue" else "split today"
-    if advice.action == "wait" and math.isfinite(advice.wait_days):
-        return f"wait {format_days(advice.wait_days)}".replace("less than", "under")
     if advice.action == "cannot-tell" and (today.reading is None or today.age_days >= 1):
         return "take a photo"
     if advice.action == "hold" and "settled" in today.flags:
         return "swirl, photo again"
-    return ACTION_WORDS[advice.action]
+    return decision_words(advice)
 
 
 def headline(line: VesselLine) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from densitycam.errors import DensitycamError
 from densitycam.student_t import t_quantile
-from densitycam.vessel.reading import RGB, Reading
+from densitycam.vessel.reading import RGB, Reading, rgb_of
 
 #: Attenuation and absorbance of a clean glass vessel full of water, where no blank was snapped:
 #: two glass-air and two glass-water surfaces, Fresnel's equations at index 1.5 and 1.34,
@@ -175,10 +175,10 @@ def with_blank(reading: Reading, blank: Blank) -> Reading:
     others = [f for f in reading.flags if f not in ("bars-lost", "too-thin")]
     return replace(
         reading,
-        attenuation=_rgb(attenuation),
-        attenuation_se=_rgb(attenuation_se),
-        absorbance=_rgb(absorbance),
-        absorbance_se=_rgb(absorbance_se),
+        attenuation=rgb_of(attenuation),
+        attenuation_se=rgb_of(attenuation_se),
+        absorbance=rgb_of(absorbance),
+        absorbance_se=rgb_of(absorbance_se),
         blank_se=blank.se,
         greenness=(absorbance[0] - absorbance[1]) / reading.path_mm * 10,
         turbidity_per_mm=min(seen_depths, default=math.nan) / reading.path_mm,
@@ -209,7 +209,3 @@ def detectable_attenuation(blank: Blank) -> tuple[float, float]:
     quantile = t_quantile(0.95, n - 1 + 4) if blank.photos > 1 else 1.645
     critical = quantile * blank.scatter * math.sqrt(1 + 1 / n)
     return critical, 2 * critical
-
-
-def _rgb(values: Sequence[float]) -> RGB:
-    return (float(values[0]), float(values[1]), float(values[2]))

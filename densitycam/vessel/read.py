@@ -30,7 +30,7 @@ from densitycam.vessel.outline import (
     outline,
     two_vessels_in,
 )
-from densitycam.vessel.reading import BarRow, Reading
+from densitycam.vessel.reading import BarRow, Reading, rgb_of
 from densitycam.vessel.signs import (
     BAR_EDGE_MM,
     BUBBLY,
@@ -387,11 +387,11 @@ def _reading_of_rows(
     top_mm = view.layout.base_line_y_mm - (bars.height_mm[fluid][-1] + WINDOW_REACH_MM)
     raw = Reading(
         path_mm=chord_mm,
-        contrast_t=_rgb(contrast),
-        contrast_t_se=_rgb(contrast_se),
-        mean_t=_rgb(mean),
-        mean_t_se=_rgb(mean_se),
-        veil=_rgb(median(bars.veil[fluid])),
+        contrast_t=rgb_of(contrast),
+        contrast_t_se=rgb_of(contrast_se),
+        mean_t=rgb_of(mean),
+        mean_t_se=rgb_of(mean_se),
+        veil=rgb_of(median(bars.veil[fluid])),
         # What follows from the blank is filled in by with_blank.
         attenuation=(np.nan,) * 3,
         attenuation_se=(np.nan,) * 3,
@@ -404,7 +404,7 @@ def _reading_of_rows(
         dilution=dilution,
         outline=outline(view, left_mm=left_mm, right_mm=right_mm, top_mm=top_mm),
         rows=tuple(
-            BarRow(float(h), _rgb(c), _rgb(m), _rgb(v))
+            BarRow(float(h), rgb_of(c), rgb_of(m), rgb_of(v))
             for h, c, m, v in zip(
                 bars.height_mm[fluid],
                 bars.contrast_t[fluid],
@@ -476,7 +476,3 @@ def _combine(values: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.nda
     independent = max(len(values) / 2, 1.0)
     own = median(spread)
     return middle, 1.2533 * np.hypot(scatter, own) / np.sqrt(independent)
-
-
-def _rgb(values: np.ndarray) -> tuple[float, float, float]:
-    return (float(values[0]), float(values[1]), float(values[2]))

@@ -2,12 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
 
 #: Order of colour channels everywhere.
 CHANNELS = ("red", "green", "blue")
 
 RGB = tuple[float, float, float]
+
+
+def rgb_of(values: Sequence[float] | np.ndarray) -> RGB:
+    """Return three channels' values as plain numbers.
+
+    Parameters
+    ----------
+    values : sequence or ndarray of float, shape (3,)
+        Red, green and blue, in any unit.
+
+    Returns
+    -------
+    tuple of float
+        The same.
+    """
+    return (float(values[0]), float(values[1]), float(values[2]))
 
 
 @dataclass(frozen=True)
