@@ -28,6 +28,18 @@ _ROUNDED = 1e-6
 def number_within(value: object, low: float, high: float) -> float:
     """Return a number from `low` to `high`, both allowed.
 
+    Parameters
+    ----------
+    value : object
+        As it stands in a file.
+    low, high : float
+        Limits, in the unit of the value.
+
+    Returns
+    -------
+    float
+        The value.
+
     Raises
     ------
     ValueError

@@ -31,6 +31,11 @@ _LARGEST_MEASURE = 1e9
 def whole_number(value: object) -> int:
     """Return a whole number that was written as a number or as text.
 
+    Parameters
+    ----------
+    value : object
+        As it stands in a file.
+
     Raises
     ------
     ValueError

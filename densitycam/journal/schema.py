@@ -239,6 +239,11 @@ def open_to_read(path: Path, *, wait_s: float | None = None) -> sqlite3.Connecti
     wait_s : float or None
         How long a program that is writing is waited for [s]; None for as long as usual.
 
+    Returns
+    -------
+    sqlite3.Connection
+        To be closed by whoever asked.
+
     Raises
     ------
     sqlite3.DatabaseError

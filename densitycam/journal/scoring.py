@@ -381,7 +381,13 @@ def measure(
 
 
 def changed(path: Path) -> DensitycamError:
-    """Return what to say of a file that holds other bytes than a moment ago."""
+    """Return what to say of a file that holds other bytes than a moment ago.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    """
     return DensitycamError(
         f"{path} changed while it was read.", "Repeat the command when it has been copied whole."
     )

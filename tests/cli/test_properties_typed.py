@@ -14,7 +14,7 @@ from tried import tried
 from densitycam.cli.count import _fillings
 from densitycam.cli.count_photo import corrections_of
 from densitycam.cli.count_walk import walk
-from densitycam.cli.options import ABOVE_ZERO, DILUTION, SHARE, parse_time
+from densitycam.cli.options import ABOVE_ZERO, DILUTION, SHARE, _parse_time
 from densitycam.counting.chambers import CHAMBERS, chamber_by_name, own_chamber
 from densitycam.counting.dilution import chain_factor, parse_chain
 from densitycam.counting.slide import MOST_CELLS
@@ -144,14 +144,14 @@ def test_any_chambers_name_gives_a_chamber_or_near_names(text):
 @given(st.datetimes(datetime(1, 1, 1), datetime(9999, 12, 31, 23)), st.sampled_from(" T"))
 def test_a_time_comes_back_to_the_second(when, between):
     typed = when.isoformat(sep=between, timespec="seconds")
-    assert parse_time(f" {typed} ") == when.replace(microsecond=0)
+    assert _parse_time(f" {typed} ") == when.replace(microsecond=0)
 
 
 @given(TYPED | st.datetimes(timezones=st.timezones()).map(str))
 @example("0001-01-01T00:00:00+14:00")
 @example("9999-12-31T23:59:59-14:00")
 def test_any_time_is_local_and_naive_or_refused(text):
-    when = tried(parse_time, text, refusal=click.BadParameter)
+    when = tried(_parse_time, text, refusal=click.BadParameter)
     if isinstance(when, click.BadParameter):
         assert "write it as 2026-05-09" in when.message
     else:

@@ -20,7 +20,7 @@ from densitycam.photo.decode import possible_time
 from densitycam.report.count_text import MOST_IN_SQUARE
 from densitycam.vessel.record import VesselRecord
 from densitycam.web.asked import asked_number, asked_time, quantity, words
-from densitycam.web.count_views import Asked, _address, asked_count
+from densitycam.web.count_views import Asked, _address, _asked_count
 
 APP = Flask(__name__)
 JAR = VesselRecord("jar", "isochrysis", 500.0, 60.0)
@@ -105,7 +105,7 @@ def test_a_count_in_progress_is_the_same_after_its_way_through_an_address(
 ):
     asked = Asked(sides, *field, dilution, fixative, reading)
     with APP.test_request_context(query_string=_address(JAR, asked)) as context:
-        assert asked_count(context.request.args) == asked
+        assert _asked_count(context.request.args) == asked
     counted = [f.counts for f in asked.tally().fillings]
     assert counted == [side for side in sides if side]
 
@@ -116,11 +116,11 @@ def test_a_count_in_progress_is_the_same_after_its_way_through_an_address(
 @example("٣", "", "1", "")
 def test_any_address_of_a_count_is_a_count_or_refused(cells, field, dilution, fixative):
     values = MultiDict({"cells": cells, "field": field, "dilution": dilution, "fixative": fixative})
-    asked = tried(asked_count, values, refusal=REFUSED)
+    asked = tried(_asked_count, values, refusal=REFUSED)
     if isinstance(asked, REFUSED):
         return
     assert all(0 <= n <= MOST_IN_SQUARE for side in asked.fillings for n in side)
-    assert asked_count(MultiDict(_address(JAR, asked))) == asked
+    assert _asked_count(MultiDict(_address(JAR, asked))) == asked
     tally = tried(asked.tally, refusal=DensitycamError)
     if isinstance(tally, DensitycamError) or not tally.fillings:
         return
@@ -132,5 +132,5 @@ def test_any_address_of_a_count_is_a_count_or_refused(cells, field, dilution, fi
 def test_the_address_of_a_count_refuses_by_a_status_and_not_by_a_fault():
     for cells in ("0000000009999", "1,,x", "-1", "9" * 400):
         with pytest.raises(HTTPException) as caught:
-            asked_count(MultiDict({"cells": cells}))
+            _asked_count(MultiDict({"cells": cells}))
         assert caught.value.code == 400
