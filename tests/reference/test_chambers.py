@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from densitycam.counting.chambers import chamber_by_name, own_chamber
+from densitycam.counting.chambers import CHAMBERS, chamber_by_name, own_chamber
 from densitycam.counting.precision import compare_fillings
 from densitycam.counting.slide import count_slide
 
@@ -82,3 +82,44 @@ def test_who_replicates():
     # Same manual (from memory): 201 against 245 differ by 44 > 41, count again; 220 and 218 agree.
     assert not compare_fillings([201, 245], [1, 1], loading_sd=0.0).agree
     assert compare_fillings([220, 218], [1, 1], loading_sd=0.0).agree
+
+
+#: Area that all fields of a kind cover together [mm2]: nets of 3 x 3 (the Neubauers, Buerker),
+#: 1 x 1 (Thoma), 4 x 4 (Fuchs-Rosenthal), 2.5 x 2 (Malassez), 10 x 10 (Nageotte) and 50 x 20 mm
+#: (Sedgewick-Rafter), of which groups may cover a part. Sources as in the table above.
+COVERED_MM2 = {
+    "improved-neubauer": {"large": 9.0, "sixteenth": 4.0, "group": 1.0, "small": 1.0},
+    "neubauer": {"large": 9.0, "group": 0.64, "small": 0.64},
+    "thoma": {"group": 1.0, "small": 1.0},
+    "buerker": {"large": 9.0, "group": 5.76},
+    "fuchs-rosenthal": {"large": 16.0, "group": 16.0},
+    "malassez": {"rectangle": 5.0},
+    "nageotte": {"band": 100.0},
+    "sedgewick-rafter": {"square": 1000.0},
+    "palmer-maloney": {"whole": 250.0},
+}
+
+#: Fields across and down between the lines of each ruling, and its size [mm].
+RULED = {
+    "improved-neubauer": [(4, 4, 1.0, 1.0), (4, 5, 1.0, 1.0), (20, 20, 1.0, 1.0)],
+    "neubauer": [(4, 4, 1.0, 1.0), (20, 20, 1.0, 1.0)],
+    "thoma": [(20, 20, 1.0, 1.0)],
+    "buerker": [(4, 4, 1.0, 1.0)],
+    "fuchs-rosenthal": [(16, 16, 4.0, 4.0)],
+    "malassez": [(10, 10, 2.5, 2.0)],
+    "nageotte": [(40, 1, 10.0, 10.0)],
+    "sedgewick-rafter": [(50, 20, 50.0, 20.0)],
+    "palmer-maloney": [],
+}
+
+
+@pytest.mark.parametrize("chamber", CHAMBERS)
+def test_fields_cover_the_net_and_lines_divide_it(chamber):
+    found = CHAMBERS[chamber]
+    covered = {unit.id: unit.area_mm2 * unit.per_chamber for unit in found.units}
+    assert covered == pytest.approx(COVERED_MM2[chamber])
+    ruled = [
+        (r.width_mm / r.pitch_x_mm, r.height_mm / r.pitch_y_mm, r.width_mm, r.height_mm)
+        for r in found.rulings
+    ]
+    assert ruled == [pytest.approx(expected) for expected in RULED[chamber]]
