@@ -262,7 +262,9 @@ def _rows(folder: Path, table: str) -> list[_Row]:
     if not file.is_file():
         return []
     try:
-        text = file.read_text(encoding="utf-8-sig")
+        # newline="" keeps line ends as they are, also those inside a name.
+        with file.open(encoding="utf-8-sig", newline="") as stream:
+            text = stream.read()
     except (OSError, UnicodeDecodeError) as error:
         raise DensitycamError(
             f"{file} cannot be read: {error}.", "Save it as CSV in UTF-8 from your spreadsheet."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import atexit
 import csv
-import gc
+import ctypes
 import hashlib
 import json
 import os
@@ -234,24 +234,40 @@ def names_in(folder: Path) -> set[str]:
 # Means ------------------------------------------------------------------------------------------
 
 
+#: Rights by which root reads and writes whatever the modes of files say (capabilities(7)).
+_DAC_OVERRIDE, _DAC_READ_SEARCH = 1, 2
+_CAPABILITY_VERSION_3 = 0x20080522
+
+
 @contextmanager
-def as_nobody() -> Iterator[None]:
-    """Be a user whom file modes bind; root goes without its rights meanwhile."""
+def bound_by_modes() -> Iterator[None]:
+    """Be bound by the modes of files; root goes without its rights to pass over them meanwhile.
+
+    Not as another user, who may not be let into the folder that the package lies in.
+    """
     if os.geteuid() != 0:
         yield
         return
-    group = os.getegid()
-    # What root's other tests left, such as semaphores, nobody may not clear away.
-    gc.collect()
-    gc.disable()
-    os.setegid(65534)
-    os.seteuid(65534)
+    libc = ctypes.CDLL(None, use_errno=True)
+    header = (ctypes.c_uint32 * 2)(_CAPABILITY_VERSION_3, 0)
+    rights = (ctypes.c_uint32 * 6)()  # effective, permitted, inheritable, and once more
+
+    def swap(effective: int) -> int:
+        if libc.capget(header, rights):
+            raise OSError(ctypes.get_errno(), "capget")
+        before = rights[0]
+        rights[0] = (
+            effective if effective >= 0 else before & ~(1 << _DAC_OVERRIDE | 1 << _DAC_READ_SEARCH)
+        )
+        if libc.capset(header, rights):
+            raise OSError(ctypes.get_errno(), "capset")
+        return int(before)
+
+    before = swap(-1)
     try:
         yield
     finally:
-        os.seteuid(0)
-        os.setegid(group)
-        gc.enable()
+        swap(before)
 
 
 def fork() -> int:

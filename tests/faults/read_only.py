@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import sqlite3
 import subprocess
@@ -11,7 +10,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from disk_full import small_disk
-from figures import Figures, as_nobody, call, is_whole
+from figures import Figures, bound_by_modes, call, is_whole
 from works import WORKS, Home, Try, Work, contents, home_for, stock, undisturbed
 
 #: Commands that only look: they go on where nothing can be written. OUT lies elsewhere.
@@ -41,12 +40,10 @@ def only_read(way: str, home: Home, disk: Path | None) -> Iterator[None]:
         finally:
             subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
         return
-    # Root owns the files and lends them; another user is their owner himself.
-    free = 0o777 if os.geteuid() == 0 else 0o755
-    home.journal.chmod(0o444 if "file" in way else free & 0o666)
-    home.folder.chmod(0o555 if "folder" in way else free)
+    home.journal.chmod(0o444 if "file" in way else 0o644)
+    home.folder.chmod(0o555 if "folder" in way else 0o755)
     try:
-        with as_nobody():
+        with bound_by_modes():
             yield
     finally:
         home.folder.chmod(0o755)
@@ -91,7 +88,6 @@ def _look(scratch: Path, disk: Path | None, ways: Sequence[str], found: Figures)
         for line in READS:
             out = scratch / "elsewhere"
             out.mkdir(exist_ok=True)
-            out.chmod(0o777)
             words = [word.replace("OUT", str(out)) for word in line.split()]
             call(stock().journal, *words)  # what it imports is there, whoever runs it next
             for made in out.iterdir():

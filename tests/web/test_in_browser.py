@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import os
 import shutil
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from snapped import GROWTH, JAR, write_stock
+from web_server import serving
 
-from densitycam.web.app import create_app
 from densitycam.web.place import Place
 from densitycam.web.reader import Reader
-from densitycam.web.server import listen, port_of
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -77,22 +75,16 @@ def axe() -> str:
 @pytest.fixture
 def address(tmp_path: Path) -> Iterator[str]:
     """A page served as `densitycam serve` does, on a journal of its own."""
-    reader = Reader(1)
     place = Place(
         journal_path=tmp_path / "journal.sqlite",
         photos_folder=tmp_path / "photos",
         signing_key="k" * 40,
         secret=None,
         hosts=("127.0.0.1",),
-        reader=reader,
+        reader=Reader(1),
     )
-    server = listen(create_app(place), place, ("127.0.0.1",), 0)
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    yield f"http://127.0.0.1:{port_of(server)}"
-    server.close()
-    thread.join(20)
-    reader.close()
+    with serving(place) as served:
+        yield f"http://127.0.0.1:{served.port}"
 
 
 @pytest.fixture
