@@ -49,6 +49,10 @@ def test_a_slide_on_the_line_is_not_beyond_it():
         assert run_rules([beyond + 0.01] * times)[-1]
 
 
+def test_four_of_six_are_not_four_of_five():
+    assert not any(run_rules([1.1, 1.2, -0.5, -0.4, 1.3, 1.4]))
+
+
 def test_just_inside_breaks_no_rule():
     quiet = [2.9, -2.1, 0.4, -1.9, 0.9, 0.8, -1.1, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, -0.1]
     assert not any(run_rules(quiet))
@@ -58,7 +62,7 @@ def test_a_calibration_that_holds():
     chart = control_chart(checks(0.4, -1.2, 0.9, -0.3))
     assert (chart.state, chart.since, chart.off) == ("holds", "", 1.0)
     assert chart.sentence.startswith("The calibration holds: 4 slides")
-    assert control_chart([]).state == "too few"
+    assert (control_chart([]).state, control_chart([]).off) == ("too few", 1.0)
     assert "so far: one slide" in control_chart(checks(0.4)).sentence
 
 
@@ -69,6 +73,8 @@ def test_one_slide_far_off_is_counted_again_first():
     assert "The slide of day 4 counts 2.0 times what its photo foretold" in chart.sentence
     forgotten = SlideCheck("day 4", 1.0e8, 1e6, 0.1)  # a dilution of 100 was multiplied in twice
     assert "day 4 counts 100 times what" in control_chart([*checks(0.4), forgotten]).sentence
+    off = control_chart([*checks(0.4, 0.2), replace(forgotten, foretold=2e6)]).off
+    assert off == pytest.approx(50.0, rel=1e-12)
     twice = replace(forgotten, counted=1e6 / 400)
     assert "day 4 counts 0.0025 times what" in control_chart([*checks(0.4), twice]).sentence
     # Once a good one follows, it is past.
@@ -81,6 +87,9 @@ def test_a_drift_names_its_first_slide_and_its_size():
     assert (chart.state, chart.since) == ("drifted", "day 5")
     assert chart.off == pytest.approx(math.exp(-0.1 * np.mean([2.4, 0.9, 2.9, 2.8])))
     assert "since day 5, 4 slides count 20 % below" in chart.sentence
+    # It may begin with the very first slide, however little each one strays.
+    for sigmas in (2.5, 0.3):
+        assert control_chart(checks(*[sigmas] * 8)).since == "day 1"
     # Slides weigh by their errors: half the error, four times the weight.
     sure = [replace(c, sd=0.05) if c.label == "day 5" else c for c in chart.checks]
     expected = -(4 * 0.24 + 0.09 + 0.29 + 0.28) / 7
@@ -109,7 +118,7 @@ def test_wide_scatter_is_said():
         half = times * 1.128 / 2
         assert ("scatter" in control_chart(checks(*[half, -half] * 4)).sentence) == said
     assert math.isnan(control_chart(checks(0.4)).scatter)
-    assert control_chart(checks(0.4, -0.4)).scatter == pytest.approx(0.8 / 1.128, rel=1e-3)
+    assert control_chart(checks(1.0, 0.2)).scatter == pytest.approx(0.8 / 1.128, rel=1e-3)
 
 
 def test_a_count_of_zero_or_a_mere_limit_has_no_ratio():

@@ -95,6 +95,8 @@ def test_the_start_is_wide_and_says_that_no_count_has_checked_it():
     answer = estimate(reading(1.3e6), start_calibration(SPECIES))
     assert answer.checked_by_counts == 0
     assert answer.high / answer.low > 4
+    assert answer.relative_sd < 0.7  # the gain's 0.67 and little more, whatever the light path
+    assert answer.notes == ()
 
 
 def test_one_slide_takes_away_a_gain_error_and_leaves_about_the_slides_own_error():
@@ -490,6 +492,14 @@ def test_less_than_ends_at_the_upper_limit_of_the_most_that_noise_may_hide(
     assert not answer.inside_range
     expected = _start_limit(most, 1, straying) * 3.0 / 60.0
     assert answer.high == pytest.approx(expected, rel=1e-4)
+    # The same where no channel stands above nothing, and whatever brightness says.
+    faint = replace(thin, attenuation=(depth, -0.2, NAN), attenuation_se=(error, 2.0, NAN))
+    low = [*start_calibration(SPECIES).coefficients]
+    low[6] = 5.0
+    odd = replace(start_calibration(SPECIES), coefficients=tuple(low))
+    for seen, calibration in ((faint, start_calibration(SPECIES)), (thin, odd)):
+        told = estimate(seen, calibration)
+        assert (told.status, told.high) == ("less-than", pytest.approx(expected, rel=1e-4))
 
 
 def test_more_than_begins_at_the_lower_limit_of_what_would_just_be_seen():
@@ -673,6 +683,11 @@ def test_a_signals_noise_is_taken_at_the_depth_that_is_foretold():
     assert settled(1.9).sd == pytest.approx(0.1 * math.exp(0.1), rel=1e-12)
     assert settled(4.0).sd == pytest.approx(0.1 * math.exp(-0.2), rel=1e-12)
     assert settled(0.0).sd == pytest.approx(0.1 * math.exp(0.2), rel=1e-12)
+    # On a bent curve: 2 + 1.2 x 0.4 + 0.3 x 0.16 = 2.528, where it rises by 1.2 + 0.6 x 0.4 = 1.44.
+    bent = np.zeros(13)
+    bent[:3] = 2.0, 1.2, 0.3
+    (away,) = model._expected([Signal("contrast red", 0.4, 0.1, 0.0)], bent, 2.528 + 0.072)
+    assert away.sd == pytest.approx(0.1 * math.exp(-0.05), rel=1e-12)
     both = settled(4.0, sd=0.03, blank_sd=0.04)
     assert (both.sd, both.blank_sd) == pytest.approx(
         (0.03 * math.exp(-0.1), 0.04 * math.exp(-0.1)), rel=1e-12

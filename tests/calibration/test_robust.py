@@ -87,3 +87,42 @@ def test_each_left_out_is_the_fit_of_the_others():
         expected, spread = plain(others)
         np.testing.assert_allclose(mean, expected, rtol=1e-6, atol=1e-9)
         np.testing.assert_allclose(covariance, spread, rtol=1e-6, atol=1e-12)
+
+
+def test_the_mixture_is_that_of_the_evidence_of_each_explanation():
+    # Two slides that part: none bad, or either one. The evidence of each is the density of what was
+    # seen under the prior and the noise (scipy's multivariate normal), a tenth bad and one more
+    # squared [ln] of error if so; each explanation is the textbook regression with that noise.
+    normal = pytest.importorskip("scipy.stats").multivariate_normal
+    design, seen = np.array([[1.0, -0.4], [1.0, 0.5]]), np.array([2.1, 3.5])
+    blocks = [Block(design[k : k + 1], seen[k : k + 1], np.array([[0.01]])) for k in range(2)]
+    mean, covariance, bad = robust_posterior(*PRIOR, blocks)
+    shares, means, spreads = [], [], []
+    for suspect in (None, 0, 1):
+        noise = np.diag([0.01 + (k == suspect) for k in range(2)])
+        before = 0.9 * 0.9 if suspect is None else 0.9 * 0.1
+        total = design @ PRIOR[1] @ design.T + noise
+        shares.append(before * normal.pdf(seen, design @ PRIOR[0], total))
+        gain = PRIOR[1] @ design.T @ np.linalg.inv(total)
+        means.append(PRIOR[0] + gain @ (seen - design @ PRIOR[0]))
+        spreads.append(PRIOR[1] - gain @ design @ PRIOR[1])
+    shares = np.array(shares) / sum(shares)
+    assert bad == pytest.approx(shares[1:], rel=1e-9)
+    assert shares.min() > 0.05  # so that all of them are carried on
+    middle = shares @ np.array(means)
+    mixed = sum(
+        s * (c + np.outer(m - middle, m - middle))
+        for s, m, c in zip(shares, means, spreads, strict=True)
+    )
+    np.testing.assert_allclose(mean, middle, rtol=1e-8, atol=0)
+    np.testing.assert_allclose(covariance, mixed, rtol=1e-8, atol=1e-12)
+
+
+def test_a_doubtful_slide_weighs_between_a_good_and_a_bad_one():
+    # A doubt of 0.3: 0.7 of the weight of a good one, 1/0.01, and 0.3 of a bad one's, 1/1.01.
+    blocks = [line(x, 2 + x) for x in (-1.0, 0.3)]
+    found = left_out(*PRIOR, blocks, np.array([0.3, 0.0]))
+    weight = 0.7 / 0.01 + 0.3 / 1.01
+    row = np.array([[1.0, -1.0]])
+    expected = np.linalg.inv(np.linalg.inv(PRIOR[1]) + weight * row.T @ row)
+    np.testing.assert_allclose(found[1][1], expected, rtol=1e-6, atol=1e-12)

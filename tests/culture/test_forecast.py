@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from grown import START, at, exponential, logistic, points
 
-from densitycam.culture.forecast import forecast_ready
+from densitycam.culture.forecast import _days, forecast_ready
 from densitycam.culture.series import Split
 
 
@@ -57,6 +57,22 @@ def test_too_few_photos_tell_nothing_and_earlier_batches_help():
     assert forecast_ready(seen, (later,), at(5), goal_cells_per_ml=3e7) == forecast_ready(
         [*seen, *points(exponential, [7])], (), at(5), goal_cells_per_ml=3e7
     )
+
+
+def test_a_wander_shifts_the_start_by_the_root_of_the_days():
+    # By hand: ln 10 at 0.5 a day are 4.605 days; a drift of 0.1 moves the start by 0.1 sqrt(4.605).
+    start, goal = math.log(1e6), math.log(1e7)
+    plain = math.log(10) / 0.5
+    assert _days(goal, start, 0.5, 0.0, 0.0) == pytest.approx(plain, rel=1e-12)
+    drifted = plain - 0.1 * math.sqrt(plain) / 0.5
+    assert _days(goal, start, 0.5, 0.0, 0.1) == pytest.approx(drifted, rel=1e-12)
+    # Half a day ahead as well; where it is there already there is nothing to shift.
+    near = _days(start + 0.25, start, 0.5, 0.0, -0.1)
+    assert near == pytest.approx(0.5 + 0.2 * math.sqrt(0.5), rel=1e-12)
+    assert _days(start, start, 0.5, 0.0, -0.1) == 0.0
+    # Towards a ceiling of rate over slope: from 0.2 to 0.8 of it the logit gains 2 ln 4.
+    bent = _days(math.log(8e6), math.log(2e6), 0.5, 0.5 / 1e7, 0.0)
+    assert bent == pytest.approx(2 * math.log(4) / 0.5, rel=1e-12)
 
 
 def test_the_last_split_begins_the_batch():

@@ -165,6 +165,9 @@ def test_decline_slow_and_sudden():
     three = series(exponential(4e7, -0.25), range(3))
     assert growth(three, (), after(three)).phase == "decline"
     # One photo read too high does not make the next a crash; below the one before that, it is one.
+    # What fell days ago is past.
+    past = [point(d, n) for d, n in enumerate((8e6, 5e6, 9e6, 9.5e6, 8.9e6))]
+    assert growth(past, (), after(past)).phase != "decline"
     for last, phase in ((8.2e6, False), (7.0e6, True)):
         high = [point(0, 7.9e6), point(1, 8.0e6), point(2, 1.5e7), point(3, last)]
         assert (growth(high, (), after(high)).phase == "decline") == phase
@@ -190,6 +193,8 @@ def test_the_photo_of_the_moment_of_a_split_shows_what_was_split():
     split = Split(points[5].when, 0.3)
     result = growth(points, (split,), after(points))
     assert (result.rate_per_day, result.points) == (pytest.approx(0.45, rel=1e-9), 4)
+    few = [*points[:3], point(3, curve(3) * 0.3)]
+    assert growth(few, (Split(few[2].when, 0.3),), after(few)).points == 4
     told = growth(points[:6], (split,), split.when)
     assert "No photo of this batch yet" in told.evidence
 
@@ -308,6 +313,10 @@ def test_an_inferred_split_is_not_crossed():
     result = growth(points, splits, after(points))
     assert result.split_inferred
     assert result.phase == "unknown"
+    later = [*points, point(7, 3 * points[-1].cells_per_ml)]  # two photos show no phase yet
+    result_of_two = growth(later, splits, after(later))
+    assert result_of_two.low > 0
+    assert result_of_two.phase == "unknown"
     assert math.isnan(result.rate_per_day)
 
 

@@ -310,6 +310,12 @@ def test_only_diatoms_are_expected_to_settle():
     assert "give it more air" in diatom.reasons[2]
 
 
+def test_a_culture_too_thin_to_measure_is_told_to_wait_for_that_reason():
+    assert ask(LESS).headline == "Wait: it is still too thin to measure."
+    wide = ask(replace(LESS, high=2e6))
+    assert wide.headline == "This vessel is too narrow to tell."
+
+
 def test_what_is_late_says_why():
     dense = ask(measured(3e6))
     assert dense.headline == "Harvest today: it is past its best."

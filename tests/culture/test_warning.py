@@ -6,6 +6,7 @@ How often it warns in vain and in time is measured by tests/benchmarks/early_war
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from datetime import timedelta
 
@@ -15,7 +16,7 @@ from grown import START, at
 
 from densitycam.culture.growth import infer_splits
 from densitycam.culture.series import DensityPoint, Split
-from densitycam.culture.warning import KINDS, early_warnings
+from densitycam.culture.warning import KINDS, _run, early_warnings
 
 RATE, CEILING, KEPT = 0.55, 2.3e7, 0.3
 
@@ -77,6 +78,15 @@ def test_noise_seldom_wakes_it():
     assert woken <= 16  # a false alarm lasts some photos: 6 vessel-alarms of 2 to 3 photos
 
 
+def test_the_cumulative_sum_by_hand():
+    # Page 1954: each photo adds its shortfall less the allowance, 2.9 at most, never below nothing.
+    assert _run([3.0, -1.0, 1.0, 2.0, 5.0], 0.5) == (0, pytest.approx(5.3))
+    assert _run([-1.0, 0.2, 2.0], 0.5) == (2, pytest.approx(1.5))
+    assert _run([0.9, 0.6], 0.5) == (0, pytest.approx(0.5))
+    assert _run([0.7, -0.1], 0.5) == (2, 0.0)
+    assert _run([], 0.5) == (0, 0.0)
+
+
 def test_growth_under_half_its_usual():
     points, splits = vessel(34, growth=lambda d: 1.0 if d < 26 else 0.2, noise=0.03, seed=1)
     _, day = first_warning(points, splits)
@@ -135,7 +145,9 @@ def test_pigment_that_falls():
     warning, day = first_warning(points, splits)
     assert warning.kind == "pigment-falling"
     assert 28 <= day <= 33
-    assert "% less than it usually has" in warning.evidence
+    # It fades by 6 % a day from day 26.
+    gone = float(re.search(r"show ([\d.]+) % less than it usually has", warning.evidence)[1])
+    assert 10 < gone < 100 * (1 - math.exp(-0.06 * (day - 26))) + 3
     blind = [replace(p, pigment=None) for p in points]
     assert first_warning(blind, splits)[0] is None
 
@@ -160,6 +172,8 @@ def test_cloudier_than_cells_could_make_it_is_a_milky_turn():
     assert warning.kind == "milky-turn"
     assert day <= 32
     assert "its turbidity gained" in warning.evidence
+    pale = float(re.search(r"with ([\d.]+) % less pigment", warning.evidence)[1])
+    assert 12 <= pale < 100 * (1 - 1 / (1 + 0.05 * math.exp(0.7 * (day - 26)))) + 3
     assert "Do not feed from it" in warning.advice
 
 
