@@ -103,6 +103,9 @@ def test_the_usual_pigment_is_bayesian_regression_flat_in_level():
     wide = pigment_line(list(zip(x, y, strict=True)), stray=0.2, slope_sd=0.15, least=0.5)
     assert wide(0.075)[1] == pytest.approx(0.5 * math.sqrt(1.25), rel=1e-9)
     assert pigment_line([(0.1, -1.4)], stray=0.2)(0.1) == pytest.approx((-1.4, 0.2 * math.sqrt(2)))
+    two = pigment_line([(0.1, -1.2), (0.1, -1.6)], stray=0.2)
+    sd = math.sqrt((4 * 0.2**2 + 2 * 0.2**2) / 5)
+    assert two(0.1) == pytest.approx((-1.4, sd * math.sqrt(1.5)), rel=1e-9)
 
 
 def test_pigment_is_the_share_of_blue_and_red_in_what_bars_lose():
@@ -118,6 +121,7 @@ def test_pigment_is_the_share_of_blue_and_red_in_what_bars_lose():
     )
     assert pigment_of(lost) is None
     assert pigment_of(lost, at_most=True).pigment == pytest.approx(math.log(1.4 / 7.0))
+    assert pigment_of(lost, at_most=True).x == pytest.approx(math.log(2.0))
     # Too faint to be told, it is no more than 0.08.
     assert pigment_of(seen(2.0, (0.03, 0.02, 0.04)), at_most=True).pigment == pytest.approx(
         math.log(0.08 / 6.0)

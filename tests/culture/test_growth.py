@@ -124,6 +124,7 @@ def test_a_ceiling_takes_five_photos_over_three_days_and_its_share_is_that_of_to
     assert f"stands at {100 * share:.0f} %" in told(0, 1, 2, 3, 4).evidence
     assert told(0, 0.75, 1.5, 2.25, 3).ceiling_cells_per_ml == pytest.approx(4e7, rel=1e-3)
     assert math.isnan(told(0, 1.3, 2.6, 4).ceiling_cells_per_ml)
+    assert math.isnan(told(0, 2, 4, 8).ceiling_cells_per_ml)
     assert math.isnan(told(0, 0.7, 1.4, 2.1, 2.8).ceiling_cells_per_ml)
     # The span is that of the batch, not of all photos.
     old = series(exponential(4e6, 0.2), range(4))
@@ -241,6 +242,8 @@ def test_two_photos_tell_a_rate_from_fourteen_hours_on():
     half = 3.1824 * 0.09 * math.sqrt(2) / 0.6
     assert found.high - found.rate_per_day == pytest.approx(half, rel=1e-4)
     assert found.rate_per_day - found.low == pytest.approx(half, rel=1e-4)
+    three = [point(0, 3e6), point(0.3, 3.2e6), point(1, 4e6)]
+    assert math.isfinite(growth(three, (), after(three)).rate_per_day)
     near = [two[0], point(10.59, 4e6)]
     inferred = Split(START + timedelta(days=9), 0.3, inferred=True)
     assert math.isnan(growth([point(0, 5e6), *near], (inferred,), after(near)).rate_per_day)
@@ -286,6 +289,7 @@ def test_what_is_no_noise_is_left_out_of_it():
     # More than nine days apart, of one moment, or with a split between: nothing is learned.
     for days in ((0, 1, 9.1), (0, 0, 1), (0, 1, 1)):
         assert noise(days, (0, 0.3, 0)) == 0.09
+    assert noise((0, 20, 20, 21), (0, 0, 0.3, 0)) == 0.09
     for splits in ((0.5,), (0.0,), (3.0,), (0.5, 20.0)):
         assert noise((0, 1, 3), (0, 0.3, 0), splits) == 0.09
     # The next three photos are looked at all the same.
@@ -293,6 +297,9 @@ def test_what_is_no_noise_is_left_out_of_it():
     assert noise((0, 20, 21, 23), (0, 0, 0.3, 0)) == pytest.approx(one, rel=1e-9)
     assert noise((0, 1, 2, 4), (0, 0, 0.3, 0), (0.5,)) == pytest.approx(one, rel=1e-9)
     assert photo_noise([], (), START) == 0.09
+    # That of the middle photo, by its own account: three triples on a line, 9 % over 4.5 degrees.
+    five = [point(n, 3e6, sd=sd) for n, sd in enumerate((0.08, 0.12, 0.09, 0.11, 0.10))]
+    assert photo_noise(five, (), after(five)) == pytest.approx(math.sqrt(0.0243 / 4.5), rel=1e-9)
 
 
 def test_photos_are_weighed_beside_the_middle_one_within_bounds():
@@ -366,6 +373,10 @@ def test_what_is_no_split():
     # A fall in two steps is a crash, not a harvest.
     steps = [point(0, 1e7), point(1, 6e6), point(2, 3.5e6), point(3, 5e6)]
     assert infer_splits(steps) == ()
+    # A harvest later on is one all the same.
+    curve = (*[1e7] * 6, 6e6, 3.5e6, 5e6, 7e6, 1e7, 1.4e7, 2e7, 7e6, 1e7)
+    found = infer_splits([point(d, n) for d, n in enumerate(curve)])
+    assert [s.when for s in found] == [START + timedelta(days=12.5)]
 
 
 def test_a_fall_is_told_beyond_both_photos_noise():
