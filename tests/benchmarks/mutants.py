@@ -16,7 +16,8 @@ decorators, assertions for the type checker, and the code that looks at pictures
 
 How: pytest collects once; each mutant is a fork of that process, in which the code of one function
 is exchanged. What runs at import (constants, defaults) is changed before the import, in a fork that
-has only loaded the libraries. Linux only.
+has only loaded the libraries. What a test module reckons while it is imported therefore sees the
+code unbroken: reckon it inside the test. Linux only.
 """
 
 from __future__ import annotations
