@@ -48,44 +48,6 @@ def test_counted_fields_are_made_of_the_net(chamber, unit, cells_of_the_net):
     )
 
 
-@pytest.mark.parametrize(
-    ("chamber", "counted"),
-    [
-        # How many of each field one net holds (from memory of the nets as laboratory handbooks draw
-        # them); the sixteenths are those of the four corner squares.
-        ("improved-neubauer", {"large": 9, "sixteenth": 64, "group": 25, "small": 400}),
-        ("neubauer", {"large": 9, "group": 16, "small": 256}),
-        ("thoma", {"group": 25, "small": 400}),  # older descriptions: 16 and 256 today
-        ("buerker", {"large": 9, "group": 144}),
-        ("fuchs-rosenthal", {"large": 16, "group": 256}),
-        ("malassez", {"rectangle": 100}),
-        ("nageotte", {"band": 40}),
-        ("sedgewick-rafter", {"square": 1000}),
-        ("palmer-maloney", {"whole": 1}),
-    ],
-)
-def test_how_many_fields_a_chamber_holds(chamber, counted):
-    assert {u.id: u.per_chamber for u in CHAMBERS[chamber].units} == counted
-
-
-@pytest.mark.parametrize("chamber", RULED, ids=lambda c: c.id)
-def test_parts_are_square_millimetres_and_a_whole_net_is_all_that_is_counted(chamber):
-    largest = chamber.units[0]
-    for part in chamber.rulings:
-        if part.place in ("whole net", "bands"):
-            assert part.width_mm * part.height_mm == pytest.approx(
-                largest.area_mm2 * largest.per_chamber, rel=1e-12
-            )
-            # Square, 2.5 by 2 mm, 50 by 20 mm.
-            assert part.width_mm / part.height_mm in (1.0, 1.25, 2.5)
-        else:
-            assert (part.width_mm, part.height_mm) == (1.0, 1.0)
-        if part.place in ("corner squares", "large squares"):  # quartered
-            assert (part.pitch_x_mm, part.pitch_y_mm) == (0.25, 0.25)
-    small = next((u for u in chamber.units if u.id == "small"), None)
-    assert small is None or small.area_mm2 == 0.0025  # a twentieth of a millimetre
-
-
 def test_own_chamber_is_built_again_from_its_name():
     own = own_chamber(depth_mm=0.17, area_mm2=0.3141592653589793)
     assert chamber_by_name(own.id) == own
