@@ -9,7 +9,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from densitycam.errors import DensitycamError
-from densitycam.journal.schema import APPLICATION_ID, open_to_read
+from densitycam.journal.schema import APPLICATION_ID, check_whole, open_to_read
 
 #: How long a backup waits for a program that is writing [s].
 _WAIT_S = 60.0
@@ -71,6 +71,7 @@ def back_up(journal: Path, target: Path) -> int:
                 raise DensitycamError(
                     f"{journal} is not a journal.", "Name the journal's file with --journal."
                 )
+            check_whole(source, journal)
             # Reading first waits its turn among programs that write; then they wait for us.
             source.execute("BEGIN")
             source.execute("SELECT count(*) FROM sqlite_master").fetchone()
@@ -86,6 +87,11 @@ def back_up(journal: Path, target: Path) -> int:
         _flush(half)
         os.replace(half, target)
     except sqlite3.Error as error:
+        if "malformed" in str(error):
+            raise DensitycamError(
+                f"The journal {journal} is damaged: {error}. No backup was written.",
+                "Keep the file as it is, and go back to an earlier backup.",
+            ) from error
         raise DensitycamError(
             f"The journal {journal} cannot be backed up to {target}: {error}.",
             "Check that the disk has room and that no program holds the journal, then repeat.",

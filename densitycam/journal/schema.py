@@ -294,6 +294,8 @@ def _prepare(connection: sqlite3.Connection, name: str, file: Path | None) -> No
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA synchronous = FULL")
     _check_ours(connection, name)
+    if file is not None:
+        check_whole(connection, file)
     version = _version(connection)
     if version == SCHEMA_VERSION:
         return
@@ -339,6 +341,35 @@ def _keep_copy(path: Path, version: int) -> None:
 
 def _version(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def check_whole(connection: sqlite3.Connection, path: Path) -> None:
+    """See that a file does not end within a page, as one that was copied in part may.
+
+    SQLite takes such a page's missing bytes for zeros, and its own check may find nothing wrong.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Has the file open, and has read from it, so that nothing of a killed run is left to undo.
+    path : Path
+        The file.
+
+    Raises
+    ------
+    sqlite3.DatabaseError
+        Where it does.
+    """
+    (page,) = connection.execute("PRAGMA page_size").fetchone()
+    if path.stat().st_size % page == 0:
+        return
+    connection.execute("BEGIN IMMEDIATE")  # while another program makes it longer, it may
+    try:
+        cut = path.stat().st_size % page
+    finally:
+        connection.execute("ROLLBACK")
+    if cut:
+        raise sqlite3.DatabaseError("malformed: the file ends in the middle of a page")
 
 
 def _check_ours(connection: sqlite3.Connection, name: str) -> None:

@@ -36,7 +36,7 @@ from densitycam.journal.logbook import (
     kind_of,
     record_of,
 )
-from densitycam.journal.schema import open_database, open_to_read, prepare, trouble_of
+from densitycam.journal.schema import check_whole, open_database, open_to_read, prepare, trouble_of
 from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import Reading
 from densitycam.vessel.record import VesselRecord
@@ -299,6 +299,7 @@ class Journal:
             try:
                 with closing(open_to_read(path)) as source:
                     source.backup(memory)
+                    check_whole(source, path)
             except sqlite3.DatabaseError as error:
                 memory.close()
                 raise trouble_of(error, str(path)) from error

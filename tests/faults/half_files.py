@@ -163,8 +163,9 @@ def run(scratch: Path, *, tries: int, seed: int) -> Figures:
         assert said.code == 0, (kind.name, said)
         found.kept += 1
         whole = kind.content.rstrip()
-        for n in range(tries):
-            cut = kind.content[: len(whole) * n // tries]
+        ends = [len(whole) * n // tries for n in range(tries)]
+        for n, end in enumerate([*ends, len(whole) - 1]):  # at last all but one byte
+            cut = kind.content[:end]
             said = kind.use(folder, cut)
             found.tries += 1
             empty = n == 0 and kind.name in ("settings", "journal")  # as if there were none

@@ -111,7 +111,14 @@ def _after_the_kill(one: Try, found: Figures) -> None:
 
 #: A slide, a note, a bottle or a part of one: each call adds one, so that a keeper who repeats one
 #: that was kept in the moment of its death has two, as with a page sent twice.
-_ADD_ONE_EACH = ("count", "log note", "bottle add", "bottle use", "split, bottled")
+_ADD_ONE_EACH = (
+    "count",
+    "log note",
+    "bottle add",
+    "bottle use",
+    "split, bottled",
+    "an older journal",
+)
 
 
 # The page ---------------------------------------------------------------------------------------

@@ -204,3 +204,19 @@ def test_a_backup_undoes_what_a_killed_program_left_half_done(journal: Path, tmp
     with Journal.copy_in_memory(journal) as looked_at:
         assert [n.text for n in looked_at.log()] == ["x"]
         assert len(looked_at.vessels()) == 1
+
+
+@pytest.mark.parametrize("missing", [1, 700, 4095])
+def test_a_journal_whose_last_page_is_cut_short_is_damaged(
+    journal: Path, tmp_path: Path, missing: int
+):
+    # SQLite reads the missing bytes as zeros, and its own check passes where they are few.
+    journal.write_bytes(journal.read_bytes()[:-missing])
+    with pytest.raises(DensitycamError, match="is damaged"):
+        Journal(journal)
+    with pytest.raises(DensitycamError, match="is damaged"):
+        Journal.copy_in_memory(journal)
+    with pytest.raises(DensitycamError, match="is damaged"):
+        back_up(journal, tmp_path / "backup.sqlite")
+    assert leftovers(tmp_path) == []
+    assert not (tmp_path / "backup.sqlite").exists()
