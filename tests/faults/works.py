@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import shutil
 import sqlite3
 import tempfile
@@ -62,6 +63,7 @@ def stock() -> Stock:
     from densitycam.simulate import Scene, write_photo
 
     folder = Path(tempfile.mkdtemp(prefix="densitycam-faults-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     folder.chmod(0o755)  # a user without rights reads it
     photos = folder / "photos"
     photos.mkdir()
