@@ -261,6 +261,27 @@ def test_a_wrong_photo_says_what_is_wrong_and_the_form_is_there_again(phone, sto
     assert page.get_by_text("Take the photo").is_visible()
 
 
+def test_a_photo_chosen_before_the_script_has_come_is_sent(phone, stock):
+    page = phone("/")
+    describe(page)
+    held = []
+    page.route("**/page.js", lambda asked: asked.continue_() if held else held.append(asked))
+    page.goto(page.url, wait_until="commit")
+    page.locator("#photo").set_input_files(stock["day1"])
+    assert len(held) == 1
+    held[0].continue_()
+    page.wait_for_url("**/photo?number=*")
+
+
+def test_a_photo_can_be_sent_again_after_going_back(phone, stock):
+    page = phone("/")
+    describe(page)
+    for _ in range(2):
+        snap(page, stock["day1"])
+        page.go_back()
+        assert page.locator("#photo").evaluate("shot => shot.files.length") == 0
+
+
 def test_the_page_works_without_its_script(phone, stock):
     page = phone("/", java_script_enabled=False)
     describe(page)
