@@ -313,8 +313,8 @@ def kept_export() -> dict[str, Any]:
             photo_sha256=f"{9:064d}",
         )
         journal.give_tags(["jar"])
-        journal.save_print(PrintRecord(nominal_profile(card_layout("a4")), ("0" * 64,), at(0), "0"))
-        journal.save_blank(BlankRecord("jar", assumed_blank(60.0), at(0)))
+        journal.put_print(PrintRecord(nominal_profile(card_layout("a4")), ("0" * 64,), at(0), "0"))
+        journal.add_blank(BlankRecord("jar", assumed_blank(60.0), at(0)))
         journal.add_split(SplitRecord("jar", at(6.2), 125.0, 500.0))
         for record in (
             InoculationRecord("jar", at(-1), "slant", 4e5), EndRecord("jar", at(40), "milky"),

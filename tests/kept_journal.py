@@ -77,7 +77,7 @@ def fill(journal: Journal) -> None:
     """Keep the jar, its fourteen photos, six slides before the drift, and their calibration."""
     journal.add_vessel(JAR)
     for day in range(14):
-        journal.record_photo(
+        journal.put_photo(
             PhotoRecord(
                 vessel="jar",
                 sha256=f"{day:064d}",

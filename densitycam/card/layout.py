@@ -30,7 +30,7 @@ _BAR_COUNT = 16
 _BAR_FIELD_WIDTH_MM = 180.0
 _CONTENT_WIDTH_MM = 265.0
 _BASE_LINE_Y_MM = 186.0
-_GAP_MM = 12.0
+_STAND_GAP_MM = 12.0
 _MARKER_SIZE_MM = 16.0
 _TOP_MARKER_Y_MM = 7.0
 
@@ -211,7 +211,7 @@ def card_layout(paper: str = "a4") -> CardLayout:
     width, height = PAPER_SIZES_MM[paper]
     left = round((width - _CONTENT_WIDTH_MM) / 2, 3)
     right = left + _CONTENT_WIDTH_MM
-    stand_y = _BASE_LINE_Y_MM + _GAP_MM
+    stand_y = _BASE_LINE_Y_MM + _STAND_GAP_MM
     centre = width / 2
     bars_top = _BASE_LINE_Y_MM - _BAR_COUNT * _BAR_HEIGHT_MM
     field_left = round(centre - _BAR_FIELD_WIDTH_MM / 2, 3)
@@ -254,7 +254,7 @@ def card_layout(paper: str = "a4") -> CardLayout:
         grey_right=_grey_column("right", round(right - 38.5, 3), bars_top),
         colours=tuple(colours),
         base_line_y_mm=_BASE_LINE_Y_MM,
-        gap_mm=_GAP_MM,
+        gap_mm=_STAND_GAP_MM,
         stand=Rect(round(centre - 60.0, 3), stand_y, 120.0, round(height - stand_y, 3)),
         ruler=Rect(round(centre - 50.0, 3), _BASE_LINE_Y_MM + 1.5, 100.0, 5.0),
     )

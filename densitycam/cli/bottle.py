@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from densitycam.calibration.species import SpeciesFacts
     from densitycam.culture.settings import Settings
     from densitycam.journal.bottle_records import BottleRecord
-    from densitycam.journal.bottling import Filling
+    from densitycam.journal.bottling import BottleFill
 
 label_option = click.option(
     "--label",
@@ -102,7 +102,7 @@ def add(
     """  # noqa: D301
     from densitycam.calibration.species import load_species
     from densitycam.journal.bottle_records import BottleRecord
-    from densitycam.journal.bottling import Filling, fill_from
+    from densitycam.journal.bottling import BottleFill, fill_from
     from densitycam.journal.history import vessel_history
 
     if (name is None) == (species is None):
@@ -117,7 +117,7 @@ def add(
             history, ml=ml, filled_at=at, cells_per_ml=cells_per_ml, suspect=suspect
         )
     else:
-        filling = Filling(
+        filling = BottleFill(
             BottleRecord(
                 load_species(species or "").id, at, ml, cells_per_ml=cells_per_ml, suspect=suspect
             ),
@@ -285,12 +285,12 @@ def check_label(path: Path | None) -> None:
     check_places(path)
 
 
-def filled_lines(filling: Filling, kept: BottleRecord, settings: Settings) -> list[str]:
+def filled_lines(filling: BottleFill, kept: BottleRecord, settings: Settings) -> list[str]:
     """Return what was filled, where its density comes from, and how long it keeps.
 
     Parameters
     ----------
-    filling : Filling
+    filling : BottleFill
         As it was before it was kept.
     kept : BottleRecord
         The same bottle as the journal holds it, with its number.

@@ -14,7 +14,7 @@ from densitycam.culture.usual import WANDER_SD, follow, photos_of, usual_growth
 __all__ = ["ReadyForecast", "forecast_ready"]
 
 #: How far ahead is looked [day]. Our own choice: beyond a month no batch goes on as it does.
-LONGEST_DAYS = 30.0
+LONGEST_AHEAD_DAYS = 30.0
 #: Fewest photos of the running batch, and fewest steps of all batches, that tell its growth. Our
 #: own choice: the least that shows any.
 MIN_PHOTOS, MIN_STEPS = 2, 2
@@ -112,7 +112,7 @@ def forecast_ready(
 
     def moment(days: float) -> datetime | None:
         ahead = max(days - since, 0.0)
-        return now + timedelta(days=ahead) if ahead <= LONGEST_DAYS else None
+        return now + timedelta(days=ahead) if ahead <= LONGEST_AHEAD_DAYS else None
 
     early = round(0.025 * DRAWS)
     return ReadyForecast(
@@ -136,6 +136,6 @@ def _days(goal: float, start: float, rate: float, slope: float, drift: float) ->
         )
 
     plain = between(start)
-    if not drift or not 0 < plain < LONGEST_DAYS:
+    if not drift or not 0 < plain < LONGEST_AHEAD_DAYS:
         return plain
     return between(start + drift * math.sqrt(plain))

@@ -20,7 +20,7 @@ from densitycam.culture.series import DensityPoint, Split
 __all__ = ["foretell"]
 
 #: How far a culture wanders off its curve, as SD of ln density. Our own choice.
-WANDER_SD = 0.05
+CURVE_SD = 0.05
 #: Signs of a photo that foretells nothing: its density is not the culture's own.
 _DOUBTFUL = TROUBLE_SIGNS | {"settled", "film"}
 
@@ -82,4 +82,4 @@ def foretell(
     noise = photo_noise(points, splits, known[-1].when) ** 2 / n
     rate_sd = (grown.high - grown.low) / (2 * 1.96)
     lever = sum(ahead) / n
-    return math.exp(sum(carried) / n), math.sqrt(noise + (rate_sd * lever) ** 2 + WANDER_SD**2)
+    return math.exp(sum(carried) / n), math.sqrt(noise + (rate_sd * lever) ** 2 + CURVE_SD**2)

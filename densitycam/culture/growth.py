@@ -26,7 +26,7 @@ MIN_SPAN_DAYS = 0.6
 #: a culture's wander from day to day is in it. A point's relative_sd also holds the calibration's
 #: error, which all photos of a vessel share and which cancels in growth. Our own choice, a little
 #: above the 5 % median error that is asked of a photo.
-PHOTO_SD = 0.09
+PHOTO_STRAY_SD = 0.09
 #: How many photos' worth of trust that gets beside the scatter seen. Our own choice.
 NOISE_DEGREES = 3
 #: Most that one photo off its neighbours counts for, as SD of ln density: more is no noise but a
@@ -121,7 +121,7 @@ def _usable(
             sd=relative,
             flags=p.flags,
         )
-        for p, relative in zip(kept, relative_noise(kept, PHOTO_SD), strict=True)
+        for p, relative in zip(kept, relative_noise(kept, PHOTO_STRAY_SD), strict=True)
     ]
     told = [o for o in obs if not {"settled", "milky"} & set(o.flags)]
     noise, degrees = _noise(told, splits)
@@ -148,7 +148,7 @@ def _noise(obs: Sequence[_Obs], splits: Sequence[Split]) -> tuple[float, float]:
     # Neighbouring triples share two photos: two of them are worth about one (Rice 1984,
     # Ann. Statist. 12:1215, on difference-based variance, from memory).
     degrees = NOISE_DEGREES + count / 2
-    return math.sqrt((NOISE_DEGREES * PHOTO_SD**2 + total / 2) / degrees), degrees
+    return math.sqrt((NOISE_DEGREES * PHOTO_STRAY_SD**2 + total / 2) / degrees), degrees
 
 
 def photo_noise(points: Sequence[DensityPoint], splits: Sequence[Split], now: datetime) -> float:
@@ -166,10 +166,11 @@ def photo_noise(points: Sequence[DensityPoint], splits: Sequence[Split], now: da
     Returns
     -------
     float
-        Standard deviation of ln density of the middle photo; near `PHOTO_SD` while photos are few.
+        Standard deviation of ln density of the middle photo; near `PHOTO_STRAY_SD` while they are
+        few.
     """
     obs, _ = _usable(points, now, splits)
-    return sorted(o.sd for o in obs)[len(obs) // 2] if obs else PHOTO_SD
+    return sorted(o.sd for o in obs)[len(obs) // 2] if obs else PHOTO_STRAY_SD
 
 
 def _fell(before: _Obs, after: _Obs) -> bool:

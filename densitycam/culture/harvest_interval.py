@@ -27,7 +27,7 @@ __all__ = [
 #: Common practice at home, no source: a quarter is kept, and split again after 7 to 10 days.
 COMMON = ((KEPT_SHARE, 7.0), (KEPT_SHARE, 10.0))
 #: Longest round that is looked at, in whole days. Our own choice: twice the common week.
-LONGEST_DAYS = 14
+LONGEST_ROUND_DAYS = 14
 #: Of rounds that bring nearly as many cells as the best, the longest is advised: this share of the
 #: best is nearly as many. Our own choice: each split is work, and a chance for what should stay
 #: out.
@@ -247,10 +247,10 @@ def best_harvest(
             "volume": working_volume_ml,
         }
     )
-    if not 1 <= least_days <= LONGEST_DAYS:
+    if not 1 <= least_days <= LONGEST_ROUND_DAYS:
         raise DensitycamError(
             f"A shortest round of {least_days} days is not possible.",
-            f"Give 1 to {LONGEST_DAYS}.",
+            f"Give 1 to {LONGEST_ROUND_DAYS}.",
         )
 
     def settled(share: float, days: float) -> HarvestRound:
@@ -265,7 +265,7 @@ def best_harvest(
 
     low = harvest_low if harvest_low < ceiling_cells_per_ml else 0.0
     rounds = []
-    for days in range(least_days, LONGEST_DAYS + 1):
+    for days in range(least_days, LONGEST_ROUND_DAYS + 1):
         free = best_share(interval_days=days, rate_per_day=rate_per_day, lag_days=lag_days)
         needed = _share_for_density(
             low / ceiling_cells_per_ml, rate_per_day * max(days - lag_days, 0.0)
@@ -276,7 +276,7 @@ def best_harvest(
             rounds.append(settled(share, float(days)))
     if not rounds:
         raise DensitycamError(
-            f"At this growth no round of up to {LONGEST_DAYS} days reaches "
+            f"At this growth no round of up to {LONGEST_ROUND_DAYS} days reaches "
             f"{density_words(harvest_low)}.",
             "Give it more light and nutrient, or harvest thinner.",
         )

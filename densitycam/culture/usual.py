@@ -57,7 +57,7 @@ class Photo:
         ln density and its noise.
     pigment : float or None
         Pigment per scatter [ln].
-    dilution : float
+    log_dilution : float
         ln of the known dilution since the photo before, 0 for none; nan where it cannot be known.
     splits : tuple of (float, float)
         Day and ln kept share of each split since the photo before; empty where not known.
@@ -68,7 +68,7 @@ class Photo:
     log: float
     sd: float
     pigment: float | None
-    dilution: float
+    log_dilution: float
     splits: tuple[tuple[float, float], ...] = ()
 
 
@@ -185,7 +185,7 @@ def _mean_density(log: float, end_log: float) -> float:
 
 def _exposure(a: Photo, b: Photo) -> float:
     """Density summed up over the days between two photos [cells/mL x day], splits in between."""
-    rate = (b.log - b.dilution - a.log) / (b.day - a.day) if b.day > a.day else 0.0
+    rate = (b.log - b.log_dilution - a.log) / (b.day - a.day) if b.day > a.day else 0.0
     log, day, total = a.log, a.day, 0.0
     for until, dilution in (*b.splits, (b.day, 0.0)):
         end = log + rate * (until - day)
@@ -224,7 +224,7 @@ def photos_of(points: Sequence[DensityPoint], splits: Sequence[Split]) -> list[P
                 log=math.log(p.cells_per_ml),
                 sd=math.hypot(PHOTO_SD * relative, SETTLED_SD * ("settled" in p.flags)),
                 pigment=p.pigment if p.pigment is not None and math.isfinite(p.pigment) else None,
-                dilution=sum(math.log(s.kept_share) for s in between) if known else math.nan,
+                log_dilution=sum(math.log(s.kept_share) for s in between) if known else math.nan,
                 splits=tuple(
                     ((s.when - kept[0].when).total_seconds() / 86400.0, math.log(s.kept_share))
                     for s in sorted(between, key=lambda s: s.when)
@@ -262,13 +262,13 @@ def usual_growth(photos: Sequence[Photo], *, least_steps: int) -> Usual | None:
     steps = [
         (a, b)
         for a, b in pairwise(photos)
-        if b.day - a.day >= MIN_STEP_DAYS and b.dilution == b.dilution
+        if b.day - a.day >= MIN_STEP_DAYS and b.log_dilution == b.log_dilution
     ]
     if len(steps) < least_steps:
         return None
     top = max(math.exp(b.log) for _, b in steps)
     days = np.array([b.day - a.day for a, b in steps])
-    gains = np.array([b.log - b.dilution - a.log for a, b in steps])
+    gains = np.array([b.log - b.log_dilution - a.log for a, b in steps])
     exposures = np.array([_exposure(a, b) / top for a, b in steps])
     splits = np.array([len(b.splits) for _, b in steps], dtype=float)
     noise = np.array([a.sd**2 + b.sd**2 for a, b in steps]) + WANDER_SD**2 * days
@@ -335,12 +335,12 @@ def follow(photos: Sequence[Photo], usual: Usual) -> list[Followed]:
     followed: list[Followed] = []
     for n, p in enumerate(photos):
         noise = (p.sd * usual.scale) ** 2
-        if n == 0 or p.dilution != p.dilution:
+        if n == 0 or p.log_dilution != p.log_dilution:
             followed.append(Followed(p.log, noise, 0.0, -math.inf))
             continue
         before, days = followed[-1], p.day - photos[n - 1].day
         gain, unsure = usual.carry_to(before.level, photos[n - 1].day, p)
-        level = before.level + p.dilution + gain
+        level = before.level + p.log_dilution + gain
         variance = before.variance + unsure
         variance += usual.scale**2 * (WANDER_SD**2 * days + SPLIT_SD**2 * len(p.splits))
         short = level - p.log

@@ -35,10 +35,10 @@ KINDS = ("milky-turn", "below-forecast", "pigment-falling", "slow-growth", "sett
 WINDOW_DAYS = 6.0
 #: Fewest steps between photos, and fewest pigment readings, that make something usual. Our own
 #: choice; with fewer, growth is held against standing still and pigment is not judged.
-MIN_STEPS, MIN_PIGMENTS = 6, 6
+USUAL_STEPS, USUAL_PIGMENTS = 6, 6
 #: What one photo's pigment strays from the usual where nothing is known yet [ln]: a little more
 #: than `densitycam.calibration.pigment` says of one lamp and phone.
-PIGMENT_STRAY = 0.10
+FIRST_PIGMENT_STRAY = 0.10
 #: Cumulative sums (Page 1954, Biometrika 41:100) of density, of pigment, and of too little pigment
 #: for too much turbidity: allowance a photo, and the sum that warns, in standard deviations of a
 #: photo; and the most that one photo can add, so that none warns alone. Chosen on tuning seeds of
@@ -171,7 +171,7 @@ def _density_and_pigment(photos: Sequence[Photo]) -> tuple[EarlyWarning | None, 
         return ()
     edge = photos[-1].day - WINDOW_DAYS
     first = max(next(n for n, p in enumerate(photos) if p.day > edge), 1)
-    usual = usual_growth(photos[:first], least_steps=MIN_STEPS)
+    usual = usual_growth(photos[:first], least_steps=USUAL_STEPS)
     growth = _watch_growth(photos, first, usual)
     pigment = _watch_pigment(photos, first)
     return (
@@ -183,7 +183,7 @@ def _density_and_pigment(photos: Sequence[Photo]) -> tuple[EarlyWarning | None, 
 
 def _gain(photos: Sequence[Photo]) -> float:
     """Gain in ln density over some photos, known dilutions taken off; nan across others."""
-    return photos[-1].log - photos[0].log - sum(p.dilution for p in photos[1:])
+    return photos[-1].log - photos[0].log - sum(p.log_dilution for p in photos[1:])
 
 
 def _watch_growth(photos: Sequence[Photo], first: int, usual: Usual | None) -> list[_Step]:
@@ -225,7 +225,7 @@ def _short_of_growth(
         if usual is not None
         else "a healthy culture does not fall"
     )
-    taken_off = ", the split taken off" if any(p.dilution for p in stretch[1:]) else ""
+    taken_off = ", the split taken off" if any(p.log_dilution for p in stretch[1:]) else ""
     return EarlyWarning(
         kind="slow-growth" if slow else "below-forecast",
         since=stretch[0].when,
@@ -249,9 +249,9 @@ def _change(log_gain: float, *, done: bool = False) -> str:
 def _watch_pigment(photos: Sequence[Photo], first: int) -> list[_Step]:
     """Hold the newest days' pigment per scatter against the usual at the same density."""
     before = [(p.log, p.pigment) for p in photos[:first] if p.pigment is not None]
-    if len(before) < MIN_PIGMENTS:
+    if len(before) < USUAL_PIGMENTS:
         return []
-    usual = pigment_line(before, stray=PIGMENT_STRAY, photos=NOISE_DEGREES)
+    usual = pigment_line(before, stray=FIRST_PIGMENT_STRAY, photos=NOISE_DEGREES)
     steps = []
     for place in range(first, len(photos)):
         p = photos[place]

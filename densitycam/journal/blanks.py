@@ -73,7 +73,7 @@ def measure_blank(
     record = BlankRecord(vessel.name, blank_of(readings), made_at)
     _check_clearest(journal, vessel, record)
     with journal.transaction():
-        journal.save_blank(record)
+        journal.add_blank(record)
         try:
             _calibrate_anew(journal, vessel, made_at)
         except DensitycamError as error:
@@ -131,7 +131,7 @@ def _calibrate_anew(journal: Journal, vessel: VesselRecord, made_at: datetime) -
     if kept.vessel is None:  # another vessel's own, newer calibration stays the one it uses
         for record in before:
             if record is not None and record.vessel is not None and record.id > kept.id:
-                journal.save_calibration(replace(record, id=0))
+                journal.add_calibration(replace(record, id=0))
 
 
 def detection_limit_of(

@@ -15,7 +15,7 @@ LONGEST = timedelta(days=1.5)
 
 
 @dataclass(frozen=True)
-class Filling:
+class BottleFill:
     """A bottle about to be kept, and where its density comes from.
 
     Parameters
@@ -40,7 +40,7 @@ def fill_from(
     filled_at: datetime,
     cells_per_ml: float | None = None,
     suspect: bool = False,
-) -> Filling:
+) -> BottleFill:
     """Return the bottle filled from a vessel at a moment.
 
     Parameters
@@ -59,7 +59,7 @@ def fill_from(
 
     Returns
     -------
-    Filling
+    BottleFill
         Without a density where no photo is near enough.
     """
     moment = after_photos(filled_at, [r.when for r in history.readings])
@@ -82,7 +82,7 @@ def fill_from(
             reading = last
             cells_per_ml = last.estimate.cells_per_ml
             low, high = last.estimate.low, last.estimate.high
-    return Filling(
+    return BottleFill(
         BottleRecord(
             species=history.vessel.species,
             filled_at=filled_at,

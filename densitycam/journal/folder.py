@@ -408,7 +408,7 @@ def _kept(journal: Journal, photo: FolderPhoto, found: PhotoRecord | str) -> Out
     """Keep what was read of a photo."""
     if not isinstance(found, str):
         try:
-            found, _ = journal.keep_photo(found)
+            found, _ = journal.add_photo(found)
         except DensitycamError:
             raise  # the journal cannot be written, which is no fault of the photo
         except Exception as error:  # a fault of ours in one photo must not cost the others

@@ -423,7 +423,7 @@ def fit_and_keep(
         since,
     ):
         return fitted, kept[-1]  # in force already: the same again is no new version
-    record = journal.save_calibration(
+    record = journal.add_calibration(
         CalibrationRecord(
             id=0,
             calibration_id=fitted.id,

@@ -193,7 +193,7 @@ def _keep(
         registered_at=registered_at,
         software_version=measuring_version(),
     )
-    journal.save_print(record)
+    journal.put_print(record)
     return Registration(record, fresh=True, strays=tuple(found))
 
 

@@ -235,7 +235,7 @@ def known_or_read(
     if isinstance(found, PhotoRecord):
         return found, False
     measured, _ = measure(path, vessel, found.optics, sha256=sha256, prints=prints)
-    return journal.keep_photo(measured)[0], True
+    return journal.add_photo(measured)[0], True
 
 
 def read_job(job: ReadingJob) -> PhotoRecord | str:

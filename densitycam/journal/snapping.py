@@ -80,7 +80,7 @@ def keep_snap(
     new = journal.find_photo(record.sha256, vessel.name) is None
     # One change: the photo with its density, or neither.
     with journal.transaction():
-        record, copy = journal.keep_photo(record)
+        record, copy = journal.add_photo(record)
         if record.status != "refused":
             history = vessel_history(journal, vessel, settings)
     if record.status == "refused":

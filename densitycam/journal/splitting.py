@@ -8,7 +8,7 @@ from densitycam.culture.settings import Settings
 from densitycam.errors import DensitycamError
 from densitycam.journal.batches import waters
 from densitycam.journal.bottle_records import BottleRecord
-from densitycam.journal.bottling import Filling, fill_from
+from densitycam.journal.bottling import BottleFill, fill_from
 from densitycam.journal.history import vessel_history
 from densitycam.journal.store import Journal, SplitRecord
 from densitycam.vessel.record import VesselRecord
@@ -71,7 +71,7 @@ def keep_split(
     settings: Settings,
     *,
     bottle_ml: float | None = None,
-) -> tuple[Filling, BottleRecord] | None:
+) -> tuple[BottleFill, BottleRecord] | None:
     """Keep a split; where a bottle was filled from it, keep that too, or neither.
 
     Parameters
@@ -89,7 +89,7 @@ def keep_split(
 
     Returns
     -------
-    (Filling, BottleRecord) or None
+    (BottleFill, BottleRecord) or None
         Where the bottle's density comes from, and the bottle as kept.
 
     Raises

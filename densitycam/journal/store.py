@@ -461,7 +461,7 @@ class Journal:
 
     # Prints and blanks
 
-    def save_print(self, record: PrintRecord) -> None:
+    def put_print(self, record: PrintRecord) -> None:
         """Keep a registered print; the same photos registered again replace theirs.
 
         Parameters
@@ -509,7 +509,7 @@ class Journal:
             newest.setdefault((record.profile.paper, record.profile.version), record)
         return tuple(newest.values())
 
-    def save_blank(self, record: BlankRecord) -> None:
+    def add_blank(self, record: BlankRecord) -> None:
         """Keep a vessel's blank; the newest is used, earlier ones stay.
 
         Parameters
@@ -555,7 +555,7 @@ class Journal:
         "FROM photos p JOIN vessels v ON v.id = p.vessel_id "
     )
 
-    def record_photo(self, photo: PhotoRecord) -> PhotoRecord:
+    def put_photo(self, photo: PhotoRecord) -> PhotoRecord:
         """Keep a photo's outcome, replacing an earlier one of the same bytes and vessel.
 
         Parameters
@@ -629,8 +629,8 @@ class Journal:
             )
         return found[0] if found else None
 
-    def keep_photo(self, photo: PhotoRecord) -> tuple[PhotoRecord, bool]:
-        """Keep a photo's outcome as `record_photo`, unless it is a copy of one that is kept.
+    def add_photo(self, photo: PhotoRecord) -> tuple[PhotoRecord, bool]:
+        """Keep a photo's outcome as `put_photo`, unless it is a copy of one that is kept.
 
         Of a copy, which was saved anew, renamed or exported, only the name is kept: it is no
         second measurement. Where the kept one was measured by other code or with another print,
@@ -639,7 +639,7 @@ class Journal:
         Parameters
         ----------
         photo : PhotoRecord
-            As in `record_photo`.
+            As in `put_photo`.
 
         Returns
         -------
@@ -651,13 +651,13 @@ class Journal:
         Raises
         ------
         DensitycamError
-            As in `record_photo`.
+            As in `put_photo`.
         """
         with self.transaction():
             known = self.find_photo(photo.sha256, photo.vessel)
             twin = known if known is not None else self._twin(photo)
             if twin is None or twin.sha256 == photo.sha256:
-                return self.record_photo(photo), False
+                return self.put_photo(photo), False
             self._db.execute(
                 "INSERT INTO photo_copies (photo_id, vessel_id, sha256, file_name) "
                 "VALUES (?, ?, ?, ?) ON CONFLICT (vessel_id, sha256) DO UPDATE SET "
@@ -670,7 +670,7 @@ class Journal:
             )
             # A sample bottle's optics were given by hand: the vessel's do not take their place.
             if known is not None or photo.own_optics or (outdated and not twin.own_optics):
-                twin = self.record_photo(
+                twin = self.put_photo(
                     replace(
                         photo,
                         sha256=twin.sha256,
@@ -1296,7 +1296,7 @@ class Journal:
 
     # Calibrations
 
-    def save_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:
+    def add_calibration(self, calibration: CalibrationRecord) -> CalibrationRecord:
         """Keep a version of a calibration; earlier ones stay.
 
         Parameters

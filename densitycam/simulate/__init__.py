@@ -12,7 +12,7 @@ from densitycam.simulate.photo_file import write_photo
 from densitycam.simulate.picture import Truth, render
 from densitycam.simulate.prints import PRINTS, Print, print_of
 from densitycam.simulate.scene import Glare, Scene, Shadow, random_scene, spoilt
-from densitycam.simulate.vessels import VESSELS, Vessel, vessel_of
+from densitycam.simulate.vessels import VESSELS, Vessel, as_vessel
 
 __all__ = [
     "LAMPS",
@@ -28,12 +28,12 @@ __all__ = [
     "Shadow",
     "Truth",
     "Vessel",
+    "as_vessel",
     "lamp_of",
     "phone_of",
     "print_of",
     "random_scene",
     "render",
     "spoilt",
-    "vessel_of",
     "write_photo",
 ]

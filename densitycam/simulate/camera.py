@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from densitycam.card.layout import CardLayout
 from densitycam.simulate.phones import phone_of
 from densitycam.simulate.scene import Scene
-from densitycam.simulate.vessels import vessel_of
+from densitycam.simulate.vessels import as_vessel
 
 Array = NDArray[np.float32]
 
@@ -124,7 +124,7 @@ def hold(scene: Scene, layout: CardLayout) -> Camera:
     corners = np.array([[0, 0], [w, 0], [0, fold], [w, fold], [0, h], [w, h]], dtype=float)
     world = sheet_to_world(layout, corners)
     if scene.vessel is not None:  # its foot belongs in the picture too
-        vessel = vessel_of(scene.vessel)
+        vessel = as_vessel(scene.vessel)
         reach = layout.gap_mm + vessel.depth_mm
         foot = [[s * vessel.half_width_mm, -2.0, reach] for s in (-1.0, 1.0)]
         world = np.vstack([world, foot])

@@ -18,7 +18,7 @@ from densitycam.simulate.light import WAVELENGTHS_NM, lamp_of
 from densitycam.simulate.phones import balance, phone_of, sensitivities
 from densitycam.simulate.prints import paper_spectrum, print_bands, print_of
 from densitycam.simulate.scene import Scene
-from densitycam.simulate.vessels import vessel_of
+from densitycam.simulate.vessels import as_vessel
 
 Array = NDArray[np.float32]
 
@@ -89,7 +89,7 @@ def tables(scene: Scene, *, behind_mm: float) -> Tables:
         pigment_scale=scene.pigment_scale,
         extra_scatter=scene.extra_scatter,
     )
-    vessel = vessel_of(scene.vessel or "flat-20")
+    vessel = as_vessel(scene.vessel or "flat-20")
     across = vessel.path_mm * (np.pi / 4.0 if vessel.shape == "cylinder" else 1.0)
     longest = 3.2 * vessel.path_mm
     path = np.concatenate([[0.0], np.geomspace(0.02 * longest, longest, 79)])

@@ -20,11 +20,11 @@ from densitycam.simulate.state import film_depths, through_film, with_bubbles, w
 from densitycam.simulate.vessels import (
     Rays,
     Vessel,
+    as_vessel,
     land,
     silhouette_distance,
     trace_cylinder,
     trace_flat,
-    vessel_of,
 )
 
 Array = NDArray[np.float32]
@@ -534,7 +534,7 @@ def render(scene: Scene) -> tuple[NDArray[np.uint8], Truth]:
     width, height = scene.size_px
     px_per_mm = camera.focal_px / float(camera.place[2])
     scale = float(np.clip(np.ceil(px_per_mm * 2.4) / 2.0, 2.0, 16.0))
-    vessel = vessel_of(scene.vessel) if scene.vessel else None
+    vessel = as_vessel(scene.vessel) if scene.vessel else None
     behind = layout.gap_mm + scene.gap_error_mm + (vessel.wall_mm if vessel else 0.0)
     light = tables(scene, behind_mm=behind)
     world = _make_world(scene, layout, scale)

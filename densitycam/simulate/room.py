@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from densitycam.card.layout import CardLayout
 from densitycam.simulate.scene import Scene
-from densitycam.simulate.vessels import vessel_of
+from densitycam.simulate.vessels import as_vessel
 
 Array = NDArray[np.float32]
 
@@ -56,7 +56,7 @@ def _vessel_shade(scene: Scene, layout: CardLayout, x: Array, v: Array) -> Array
     """Return the share of the light at places of the card that crosses the vessel, 0 to 1."""
     if scene.vessel is None:
         return np.zeros(np.broadcast_shapes(x.shape, v.shape), dtype=np.float32)
-    vessel = vessel_of(scene.vessel)
+    vessel = as_vessel(scene.vessel)
     away = np.min([np.abs(x - place) for place in scene.places_mm], axis=0)
     beside = np.maximum(away - vessel.half_width_mm, 0.0)
     sideways = np.exp(-0.5 * (beside / 10.0) ** 2)
@@ -131,7 +131,7 @@ def room(scene: Scene, layout: CardLayout) -> Room:
     fold = 1.0 - 0.10 * np.exp(-np.abs(v) / 4.0) * (v < 0.0)
     light *= fold
     if scene.vessel is not None:
-        vessel = vessel_of(scene.vessel)
+        vessel = as_vessel(scene.vessel)
         middle = -(layout.gap_mm + scene.gap_error_mm + vessel.depth_mm / 2.0)
         away = np.min([np.abs(x - place) for place in scene.places_mm], axis=0)
         across = (away / (vessel.half_width_mm + 2.0)) ** 2

@@ -14,7 +14,7 @@ from densitycam.simulate.cells import SPECIES, vanishing_cells_per_ml
 from densitycam.simulate.light import LAMPS, Lamp, lamp_of
 from densitycam.simulate.phones import PHONES, Phone
 from densitycam.simulate.prints import PRINTS, Print
-from densitycam.simulate.vessels import VESSELS, Vessel, vessel_of
+from densitycam.simulate.vessels import VESSELS, Vessel, as_vessel
 
 #: Ways in which a shot can be spoilt by what is in the picture.
 DEFECTS = ("", "no-card", "hand")
@@ -323,7 +323,7 @@ def random_scene(
 
     kind = pick(species, SPECIES)
     stood = pick(vessel, VESSELS)
-    form = vessel_of(stood)
+    form = as_vessel(stood)
     lit = pick(lamp, LAMPS)
     light = lamp_of(lit)
     low, high = attenuation_range
@@ -403,9 +403,9 @@ def spoilt(scene: Scene, how: str) -> Scene:
     """
     rng = np.random.default_rng([scene.seed, 61])
     side = float(rng.choice([-1.0, 1.0]))
-    reach = vessel_of(scene.vessel or "flat-20").half_width_mm
+    reach = as_vessel(scene.vessel or "flat-20").half_width_mm
     card_mm = card_layout(scene.paper).bar_field.width_mm
-    flat = vessel_of(scene.vessel or "flat-20").shape == "flat"
+    flat = as_vessel(scene.vessel or "flat-20").shape == "flat"
     turn = float(rng.uniform(0.0, np.pi))
     tilt = float(rng.uniform(36.0, 45.0))
     glare = Glare(

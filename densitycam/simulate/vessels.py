@@ -93,7 +93,7 @@ VESSELS: dict[str, Vessel] = {
 }
 
 
-def vessel_of(vessel: str | Vessel) -> Vessel:
+def as_vessel(vessel: str | Vessel) -> Vessel:
     """Return a vessel by its name, or as it is.
 
     Parameters

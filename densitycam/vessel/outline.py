@@ -37,7 +37,7 @@ _NARROWEST_MM = 8.0
 
 #: Between two vessels bars show that are no less clear than outside, or clearer than through both
 #: vessels by this share, over at least this breadth [mm]. Their own shadows take off a little.
-_GAP_CLEARER, _GAP_CLEAREST, _GAP_CLEAR, _GAP_MM = 0.03, 0.97, 0.70, 1.2
+_GAP_CLEARER, _GAP_CLEAREST, _GAP_CLEAR, _GAP_LEAST_MM = 0.03, 0.97, 0.70, 1.2
 
 #: There black bars are as black as outside, as they are not in a stripe of glare.
 _GAP_LIFT = 0.04
@@ -527,7 +527,7 @@ def _gap_between(seen: _Columns, left: int, right: int) -> bool:
     clear = (inner > _GAP_CLEAREST) | (inner > max(usual + _GAP_CLEARER, _GAP_CLEAR))
     clear &= seen.lift[left + margin : right - margin] < _GAP_LIFT
     for start, stop in runs_of(clear, bridge=1):
-        if (stop - start) / s < _GAP_MM:
+        if (stop - start) / s < _GAP_LEAST_MM:
             continue
         level = float(median(inner[start:stop]))
         sides = inner[:start], inner[stop:]

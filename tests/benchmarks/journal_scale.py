@@ -39,7 +39,7 @@ def fill(path: Path, days: int) -> None:
             journal.add_vessel(VesselRecord(name, "tetraselmis", 900.0, 60.0))
             for day in range(days):
                 density = 3e5 * 1.3 ** ((day + v) % 7)
-                journal.record_photo(photo(float(day), density, vessel=name))
+                journal.put_photo(photo(float(day), density, vessel=name))
 
 
 class Timed:

@@ -23,7 +23,7 @@ def journal(tmp_path, monkeypatch):
     with Journal(tmp_path / "journal.sqlite") as opened:
         opened.add_vessel(VesselRecord("jar", "tetraselmis", 900.0, 60.0))
         for day in range(6):
-            opened.record_photo(photo(day, 3e5 * 1.3**day))
+            opened.put_photo(photo(day, 3e5 * 1.3**day))
         yield opened
 
 
@@ -87,10 +87,10 @@ def test_a_suspect_old_or_unknown_culture_is_refused(run, journal, monkeypatch):
     monkeypatch.setattr("densitycam.cli.feed.now", lambda: BEGIN + timedelta(days=9))
     text = run(*TANK, "1e3", "--vessel", "jar", exit_code=1).output
     assert "no photo of the last 2 days" in text
-    journal.record_photo(photo(8.9, 1.2e6, flags=("settled",)))
+    journal.put_photo(photo(8.9, 1.2e6, flags=("settled",)))
     text = run(*TANK, "1e3", "--vessel", "jar", exit_code=1).output
     assert "Do not feed from jar: Swirl it gently" in text
-    journal.record_photo(photo(8.95, 9e6))
+    journal.put_photo(photo(8.95, 9e6))
     text = run(*TANK, "1e3", "--vessel", "jar", exit_code=1).output
     assert "is not known: more than" in text
 

@@ -63,7 +63,7 @@ def journal(tmp_path, monkeypatch):
         for name, first in ((ODD, 2e5), ("thin", 2e4)):
             opened.add_vessel(VesselRecord(name, "tetraselmis", 900.0, 60.0))
             for day in range(6):
-                opened.record_photo(photo(day, first * math.exp(0.4 * day), vessel=name))
+                opened.put_photo(photo(day, first * math.exp(0.4 * day), vessel=name))
         yield opened
 
 
@@ -84,7 +84,7 @@ def test_it_holds_what_was_done_and_what_to_do(page, journal):
     journal.add_to_log(DoseRecord("thin", BEGIN + timedelta(days=3.4), 0.4, 0.4))
     journal.add_to_log(NoteRecord("thin", BEGIN + timedelta(days=4), "new lamp <b>"))
     journal.add_bottle(BottleRecord("tetraselmis", BEGIN, 250.0, 1e6, vessel="thin"))
-    journal.record_photo(refused(5.1, vessel="thin"))
+    journal.put_photo(refused(5.1, vessel="thin"))
     read, _ = page()
     for words in (
         ODD, "thin", "Harvest now.", "Split plan", "Step by step", "Decisions, 6 photos",
@@ -154,7 +154,7 @@ def test_pictures_are_small_and_tell_neither_place_nor_time(page, journal, tmp_p
     (folder / "0305.jpg").write_bytes(b"another of that name")
     sha = content_hash(folder / "0306.jpg")
     kept = journal.photos("thin")[-1]
-    journal.record_photo(photo(5.15, 1.5e5, vessel="thin", sha256=sha, file_name="0306.jpg"))
+    journal.put_photo(photo(5.15, 1.5e5, vessel="thin", sha256=sha, file_name="0306.jpg"))
     assert kept.file_name == "0306.jpg"  # two of one name: told apart by what is in them
     read, text = page("--photos", tmp_path / "photos")
     (address,) = re.findall(r'src="data:image/jpeg;base64,([^"]+)"', text)

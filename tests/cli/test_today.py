@@ -36,7 +36,7 @@ def fill(journal, name, first, days=6, rate=0.4, last_flags=()):
     journal.add_vessel(VesselRecord(name, "tetraselmis", 900.0, 60.0))
     for n in range(days):
         flags = last_flags if n == days - 1 else ()
-        journal.record_photo(photo(n, first * math.exp(rate * n), vessel=name, flags=flags))
+        journal.put_photo(photo(n, first * math.exp(rate * n), vessel=name, flags=flags))
 
 
 def told(run, days):
@@ -117,7 +117,7 @@ def test_a_split_since_the_photo_is_reckoned_with(run, journal):
 
 def test_a_photo_that_was_not_measured_is_told(run, journal):
     fill(journal, "jar", 1e4)
-    journal.record_photo(refused(5.5))
+    journal.put_photo(refused(5.5))
     text = " ".join(run("today", "--when", day(5.6)).output.split())
     assert "; last photo not measured" in text
     assert text.endswith("jar: The photo of 2026-03-06 20:00 was not measured: Too soft.")

@@ -16,7 +16,7 @@ from densitycam.calibration.species import load_species
 from densitycam.culture.advice import Growth
 from densitycam.culture.dilution import Dilution, as_diluted
 from densitycam.culture.feeding import feed_plan
-from densitycam.culture.forecast import LONGEST_DAYS, forecast_ready
+from densitycam.culture.forecast import LONGEST_AHEAD_DAYS, forecast_ready
 from densitycam.culture.nutrient import nitrogen_ceiling, two_part_dose_ml
 from densitycam.culture.series import DensityPoint
 from densitycam.culture.split import salt_water, split_plan
@@ -147,7 +147,7 @@ def test_a_forecast_lies_in_its_interval_and_a_higher_goal_is_not_reached_sooner
     for told in (near, far):
         moments = [m for m in (told.earliest, told.day, told.latest) if m is not None]
         assert moments == sorted(moments)
-        assert all(now <= m <= now + timedelta(days=LONGEST_DAYS) for m in moments)
+        assert all(now <= m <= now + timedelta(days=LONGEST_AHEAD_DAYS) for m in moments)
         assert told.day is None or told.earliest is not None
     if near.day is None:
         assert far.day is None

@@ -25,10 +25,10 @@ def journal(tmp_path):
     with Journal(tmp_path / "journal.sqlite") as opened:
         opened.add_vessel(JAR)
         for day in range(9):
-            opened.record_photo(photo(day, grown(day)))
+            opened.put_photo(photo(day, grown(day)))
         opened.add_split(SplitRecord("jar", BEGIN + timedelta(days=8.1), 225.0, 900.0))
         for day in (9, 10):
-            opened.record_photo(photo(day, grown(day - 8 + 0.9)))
+            opened.put_photo(photo(day, grown(day - 8 + 0.9)))
         yield opened
 
 

@@ -31,7 +31,7 @@ def test_a_culture_seen_through_better_than_its_blank_refuses_it(tmp_path: Path,
         fill(journal)
         thin = replace(measured(1.0), sha256="c" * 64, file_name="thin.jpg", taken_at=at(3.5))
         reading = replace(thin.reading, contrast_t=CLEAR)
-        journal.record_photo(replace(thin, reading=reading, shape="flat"))
+        journal.put_photo(replace(thin, reading=reading, shape="flat"))
         before = list(journal.connection.iterdump())
 
         def measure():

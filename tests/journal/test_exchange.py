@@ -44,10 +44,10 @@ def full(tmp_path: Path):
         fill(journal)
         vessel_history(journal, JAR)
         journal.add_vessel(RACK)
-        journal.record_photo(replace(PHOTO, utc_offset="+01:00", prints="abc"))
+        journal.put_photo(replace(PHOTO, utc_offset="+01:00", prints="abc"))
         journal.add_slide("rack 3", COUNT, counted_at=at(1))
         journal.add_slide("rack 3", COUNT, counted_at=at(1))  # two sides of a slide, alike
-        journal.save_blank(BlankRecord("jar", assumed_blank(60.0), at(0)))
+        journal.add_blank(BlankRecord("jar", assumed_blank(60.0), at(0)))
         journal.add_split(SplitRecord("jar", at(6), 125.0, 500.0))
         for record in (*ONE_OF_EACH, *BARE):
             journal.add_to_log(record)
@@ -59,7 +59,7 @@ def full(tmp_path: Path):
         db = journal.connection
         db.execute("INSERT INTO tags VALUES (100, 1)")
         profile = nominal_profile(card_layout("a4"))
-        journal.save_print(PrintRecord(profile, ("a",), at(0), "x"))
+        journal.put_print(PrintRecord(profile, ("a",), at(0), "x"))
         db.execute(
             "INSERT INTO photo_copies (photo_id, vessel_id, sha256, file_name) "
             "SELECT id, vessel_id, ?, 'copy.jpg' FROM photos LIMIT 1",
@@ -158,10 +158,10 @@ def test_the_newest_calibration_stays_in_force_after_an_old_export_came(full, tm
         fill(other)
         # Another calibration made before the one that both hold, and one made after.
         kept = other.latest_calibration(JAR)
-        newer = other.save_calibration(
+        newer = other.add_calibration(
             replace(kept, id=0, calibration_id="newer", made_at=at(40), shape_of=kept.id)
         )
-        full.save_calibration(replace(kept, id=0, calibration_id="older", made_at=at(2)))
+        full.add_calibration(replace(kept, id=0, calibration_id="older", made_at=at(2)))
         old.unlink()
         merged = merge(other, read_export(written(full, old)))
         assert merged.added["calibrations"] == 1

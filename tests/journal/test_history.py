@@ -238,7 +238,7 @@ def test_today_looks_back_some_months_and_says_the_same_as_from_all_photos(tmp_p
         for name, last in (("jar", days), ("resting", days - 200)):
             journal.add_vessel(VesselRecord(name, "tetraselmis", 900.0, 60.0))
             for day in range(last):
-                journal.record_photo(photo(day, 3e5 * 1.3 ** (day % 7), vessel=name))
+                journal.put_photo(photo(day, 3e5 * 1.3 ** (day % 7), vessel=name))
         at = FIRST_PHOTO + timedelta(days=days)
         lately = morning(journal, Settings(), at)
         whole = morning(journal, Settings(), at, whole=True)

@@ -91,7 +91,7 @@ def test_the_same_again_is_no_new_version_whatever_other_vessels_did_meanwhile(j
     own = journal.latest_calibration(JAR)
     other = replace(JAR, name="other jar")
     journal.add_vessel(other)
-    journal.save_calibration(replace(own, id=0, vessel=other.name, calibration_id="isochrysis-1"))
+    journal.add_calibration(replace(own, id=0, vessel=other.name, calibration_id="isochrysis-1"))
     assert recalibrate(journal, JAR, since=None, made_at=at(12)).record == own
     assert len(journal.calibrations("isochrysis")) == 2
 

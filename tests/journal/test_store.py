@@ -96,7 +96,7 @@ def test_infinity_is_null_for_other_programs_and_text_for_our_own():
 
 
 def test_a_photo_comes_back_as_it_was_kept(journal: Journal):
-    kept = journal.record_photo(PHOTO)
+    kept = journal.put_photo(PHOTO)
     assert kept.id > 0
     assert _same(replace(kept, id=0), PHOTO)
     assert _same(journal.find_photo(PHOTO.sha256, "rack 3"), kept)
@@ -105,8 +105,8 @@ def test_a_photo_comes_back_as_it_was_kept(journal: Journal):
 
 
 def test_the_same_photo_again_replaces_and_keeps_its_number(journal: Journal):
-    first = journal.record_photo(PHOTO)
-    second = journal.record_photo(replace(PHOTO, file_name="renamed.jpg", dilution=1.0))
+    first = journal.put_photo(PHOTO)
+    second = journal.put_photo(replace(PHOTO, file_name="renamed.jpg", dilution=1.0))
     assert (second.id, second.file_name, second.dilution) == (first.id, "renamed.jpg", 1.0)
     assert len(journal.photos("rack 3")) == 1
 
@@ -122,21 +122,21 @@ def test_photos_stand_in_order_of_capture_with_undated_ones_last(journal: Journa
         message="no card",
         reading=None,
     )
-    journal.record_photo(refused)
-    journal.record_photo(PHOTO)
-    journal.record_photo(replace(PHOTO, sha256="1" * 64, taken_at=datetime(2026, 5, 2, 23, 0)))
+    journal.put_photo(refused)
+    journal.put_photo(PHOTO)
+    journal.put_photo(replace(PHOTO, sha256="1" * 64, taken_at=datetime(2026, 5, 2, 23, 0)))
     assert [p.sha256[:1] for p in journal.photos("rack 3")] == ["1", "a", "0"]
 
 
 def test_estimates_are_replaced_all_together(journal: Journal):
-    kept = journal.record_photo(PHOTO)
+    kept = journal.put_photo(PHOTO)
     journal.set_estimates([(kept.id, ESTIMATE)])
     assert _same(journal.photo(kept.id).estimate, ESTIMATE)
 
 
 def test_a_measured_photo_without_a_reading_is_refused_by_the_schema(journal: Journal):
     with pytest.raises(sqlite3.IntegrityError, match="CHECK"):
-        journal.record_photo(replace(PHOTO, reading=None))
+        journal.put_photo(replace(PHOTO, reading=None))
     assert journal.photos("rack 3") == ()
 
 
@@ -160,7 +160,7 @@ def test_every_calibration_is_kept_and_the_newest_that_applies_is_used(journal: 
     journal.add_vessel(replace(RACK, name="rack 4"))
     at = datetime(2026, 5, 10, 18)
     for name, vessel in (("own", "rack 3"), ("other", "rack 4"), ("all", None), ("not", "rack 4")):
-        journal.save_calibration(
+        journal.add_calibration(
             CalibrationRecord(0, name, RACK.species, vessel, 3, "p", "batch", at, "{}")
         )
     assert [c.calibration_id for c in journal.calibrations(RACK.species)] == [
@@ -176,7 +176,7 @@ def test_every_calibration_is_kept_and_the_newest_that_applies_is_used(journal: 
 
 
 def test_a_vessel_is_described_anew_under_its_name(journal: Journal):
-    journal.record_photo(PHOTO)
+    journal.put_photo(PHOTO)
     journal.add_vessel(replace(RACK, path_mm=20.0, shape="flat"))
     assert journal.vessel("rack 3").path_mm == 20.0
     assert len(journal.vessels()) == 1
@@ -188,7 +188,7 @@ def test_a_wrong_vessel_name_brings_near_matches(journal: Journal, name: str):
     with pytest.raises(DensitycamError, match=r"no vessel named .* Did you mean rack 3\?"):
         journal.vessel(name)
     with pytest.raises(DensitycamError, match="Did you mean rack 3"):
-        journal.record_photo(replace(PHOTO, vessel=name))
+        journal.put_photo(replace(PHOTO, vessel=name))
 
 
 def test_a_far_name_lists_what_there_is(journal: Journal):
@@ -199,20 +199,20 @@ def test_a_far_name_lists_what_there_is(journal: Journal):
 def test_a_failed_change_leaves_nothing(journal: Journal):
     def keep_then_stumble() -> None:
         with journal.transaction():
-            journal.record_photo(PHOTO)
+            journal.put_photo(PHOTO)
             raise KeyError("stumbled")
 
     with pytest.raises(KeyError, match="stumbled"):
         keep_then_stumble()
     assert journal.photos("rack 3") == ()
-    journal.record_photo(PHOTO)  # and the journal still works
+    journal.put_photo(PHOTO)  # and the journal still works
     assert len(journal.photos("rack 3")) == 1
 
 
 def test_between_changes_the_journal_is_one_file(tmp_path: Path):
     with Journal(tmp_path / "j.sqlite") as journal:
         journal.add_vessel(RACK)
-        journal.record_photo(PHOTO)
+        journal.put_photo(PHOTO)
         assert [p.name for p in tmp_path.iterdir()] == ["j.sqlite"]
 
 
@@ -222,7 +222,7 @@ def test_a_copy_in_memory_knows_all_and_writes_nothing(tmp_path: Path):
         journal.add_vessel(RACK)
     before = path.read_bytes()
     with Journal.copy_in_memory(path) as copy:
-        copy.record_photo(PHOTO)
+        copy.put_photo(PHOTO)
         assert len(copy.photos("rack 3")) == 1
     assert path.read_bytes() == before
     with Journal.copy_in_memory(tmp_path / "none.sqlite") as copy:
@@ -293,7 +293,7 @@ def test_a_journal_held_by_another_program_says_so(journal: Journal, tmp_path: P
     journal._db.execute("PRAGMA busy_timeout = 50")
     try:
         with pytest.raises(DensitycamError, match="held by another program"):
-            journal.record_photo(PHOTO)
+            journal.put_photo(PHOTO)
     finally:
         other.close()
     assert len(journal.photos("rack 3")) == 0
@@ -326,7 +326,7 @@ def test_the_usual_place(environ: dict[str, str], platform: str, expected: str):
 
 
 def test_a_vessel_with_photos_cannot_vanish_from_under_them(journal: Journal):
-    journal.record_photo(PHOTO)
+    journal.put_photo(PHOTO)
     with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
         journal._db.execute("DELETE FROM vessels")
 

@@ -24,7 +24,7 @@ def journal(tmp_path):
     with Journal(tmp_path / "journal.sqlite") as opened:
         opened.add_vessel(JAR)
         for day in range(5):
-            opened.record_photo(photo(day, 1e5 * math.exp(0.3 * day)))
+            opened.put_photo(photo(day, 1e5 * math.exp(0.3 * day)))
         yield opened
 
 

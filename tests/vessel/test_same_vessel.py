@@ -40,10 +40,10 @@ def test_width_is_that_of_a_box_seen_from_anywhere(camera):
 def test_simulated_bottle_photographed_aslant_has_its_width(tmp_path):
     from densitycam.simulate.photo_file import write_photo
     from densitycam.simulate.scene import Scene
-    from densitycam.simulate.vessels import vessel_of
+    from densitycam.simulate.vessels import as_vessel
     from densitycam.vessel.read import read_photo
 
-    truth = 2 * vessel_of("flat-30").half_width_mm
+    truth = 2 * as_vessel("flat-30").half_width_mm
     # Seen square on, a photo that does not say its focal length leaves the distance open.
     for yaw, fill, rel in ((0.0, 0.75, 0.06), (20.0, 0.95, 0.015)):
         scene = Scene(seed=8, vessel="flat-30", yaw_deg=yaw, fill=fill, size_px=(1000, 750))
@@ -56,13 +56,13 @@ def test_simulated_bottle_photographed_aslant_has_its_width(tmp_path):
 def test_a_round_bottle_photographed_aslant_has_its_outer_diameter(tmp_path):
     from densitycam.simulate.photo_file import write_photo
     from densitycam.simulate.scene import Scene
-    from densitycam.simulate.vessels import vessel_of
+    from densitycam.simulate.vessels import as_vessel
     from densitycam.vessel.read import read_photo
 
     scene = Scene(seed=8, vessel="cylinder-60", yaw_deg=-14.0, fill=0.9, size_px=(1000, 750))
     write_photo(scene, tmp_path / "round.jpg")
     reading = read_photo(tmp_path / "round.jpg", path_mm=60, shape="cylinder").reading
-    truth = 2 * vessel_of("cylinder-60").half_width_mm
+    truth = 2 * as_vessel("cylinder-60").half_width_mm
     assert reading.outline.width_mm == pytest.approx(truth, rel=0.02, abs=0)
 
 

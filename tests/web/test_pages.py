@@ -405,7 +405,7 @@ def test_a_photo_of_another_day_says_so(phone, app, grown):
             kept.photos(grown)[0], sha256="0" * 64, capture=None, pixels=None, id=0,
             taken_at=datetime.now().replace(microsecond=0) - timedelta(days=30),
         )  # fmt: skip
-        record, _ = kept.keep_photo(old)
+        record, _ = kept.add_photo(old)
     assert "The photo's file is not kept here" in phone.open("/photo", number=record.id)
 
 
