@@ -333,8 +333,12 @@ class Fault:
     trace: str
 
 
-def _forked(work: Callable[[], object], seconds: float) -> tuple[int, int]:
-    """Run work in a fork; return its process and the pipe from which its pickled answer comes."""
+def _forked(work: Callable[[], object], seconds: float | None) -> tuple[int, int]:
+    """Run work in a fork; return its process and the pipe from which its pickled answer comes.
+
+    With SECONDS of the processor it says nothing and is held to them and to `MEMORY`; without, it
+    may take its time and tell on stderr how it goes on.
+    """
     out, into = os.pipe()
     pid = os.fork()
     if pid:
@@ -342,13 +346,16 @@ def _forked(work: Callable[[], object], seconds: float) -> tuple[int, int]:
         return pid, out
     try:
         os.close(out)
-        limit = max(1, int(seconds + 0.999))
-        resource.setrlimit(resource.RLIMIT_CPU, (limit, limit + 2))
-        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-        signal.signal(signal.SIGXCPU, signal.SIG_DFL)
-        null = os.open(os.devnull, os.O_RDWR)
-        for stream in (0, 1, 2):
-            os.dup2(null, stream)
+        if seconds is None:
+            os.dup2(2, 1)
+        else:
+            limit = max(1, int(seconds + 0.999))
+            resource.setrlimit(resource.RLIMIT_CPU, (limit, limit + 2))
+            resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+            signal.signal(signal.SIGXCPU, signal.SIG_DFL)
+            null = os.open(os.devnull, os.O_RDWR)
+            for stream in (0, 1, 2):
+                os.dup2(null, stream)
         try:
             answer = work()
         except Exception:
@@ -608,12 +615,12 @@ def main() -> None:
         named = set(asked.again.read_text(encoding="utf-8").split("\n"))
         mutants = [m for m in mutants if f"  {m.name}" in named]
 
-    pid, pipe = _forked_talking(
-        lambda: _hunted(mutants, asked.workers, asked.seconds, asked.traces)
-    )
+    pid, pipe = _forked(lambda: _hunted(mutants, asked.workers, asked.seconds, asked.traces), None)
     with open(pipe, "rb") as answer:
         told = pickle.load(answer)
     os.waitpid(pid, 0)
+    if isinstance(told, Fault):
+        raise RuntimeError(told.trace)
     for m, (tests, fate) in zip(mutants, told, strict=True):
         m.tests, m.fate = tests, fate
     cold = [m for m in mutants if m.key is None]
@@ -643,22 +650,6 @@ def main() -> None:
         if name.split(" ")[0] in (asked.modules or CORE) and names.get(name, "killed") == "killed":
             print(f"argued, but {'killed' if name in names else 'no longer there'}:\n  {name}")
     sys.exit(1 if rows[3] else 0)
-
-
-def _forked_talking(work: Callable[[], object]) -> tuple[int, int]:
-    """Run work in a fork that may take its time and may print to stderr."""
-    out, into = os.pipe()
-    pid = os.fork()
-    if pid:
-        os.close(into)
-        return pid, out
-    try:
-        os.close(out)
-        os.dup2(2, 1)
-        with open(into, "wb") as pipe:
-            pickle.dump(work(), pipe)
-    finally:
-        os._exit(0)
 
 
 if __name__ == "__main__":
