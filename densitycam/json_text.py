@@ -5,7 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-__all__ = ["read_json"]
+__all__ = ["UNFIT", "read_json"]
+
+#: What building one of our objects out of well-formed JSON of another make may raise.
+UNFIT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
 
 #: No whole number of ours is longer, and SQLite takes none beyond 64 bits [digits].
 _LONGEST = 18

@@ -27,7 +27,7 @@ from densitycam.calibration.signals import CENTRE_DEPTH, SIGNALS, Signal, signal
 from densitycam.calibration.species import species_folder
 from densitycam.counting.slide import SlideCount
 from densitycam.errors import DensitycamError
-from densitycam.json_text import read_json
+from densitycam.json_text import UNFIT, read_json
 from densitycam.student_t import t_quantile
 from densitycam.vessel.blank import SEEN_SIGMAS
 from densitycam.vessel.reading import Reading
@@ -1013,7 +1013,7 @@ def calibration_from_json(text: str) -> Calibration:
         calibration = Calibration(**data)
         check_calibration(calibration)
         return calibration
-    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+    except UNFIT as error:
         raise DensitycamError(
             f"This calibration cannot be read ({error}).",
             "Fit it again with 'densitycam calibrate'.",

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 
 from densitycam.card.layout import CardLayout, Patch
 from densitycam.errors import DensitycamError
-from densitycam.json_text import read_json
+from densitycam.json_text import UNFIT, read_json
 
 #: Version of the text that `profile_to_json` writes.
 FORMAT = 1
@@ -164,7 +164,7 @@ def profile_from_json(text: str) -> PrintProfile:
             photos=int(data["photos"]),
             disagreement=float(data["disagreement"]),
         )
-    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+    except UNFIT as error:
         raise DensitycamError(
             f"This print profile cannot be read ({error}).",
             "Register the print again with 'densitycam card register'.",

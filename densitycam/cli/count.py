@@ -300,14 +300,13 @@ def _fillings(text: str, squares: float | None) -> tuple[Filling, ...]:
     """Read --cells: commas between squares, / between fillings."""
     from densitycam.counting.slide import MOST_CELLS
     from densitycam.counting.tally import Filling
-    from densitycam.counting.typed import whole_typed
+    from densitycam.counting.typed import all_typed
 
     fillings = []
     for side in text.split("/"):
         words = [part.strip() for part in side.split(",")]
-        typed = [whole_typed(word, most=MOST_CELLS) for word in words]
-        counts = tuple(number for number in typed if number is not None)
-        if len(counts) < len(words):
+        counts = all_typed(words, most=MOST_CELLS)
+        if counts is None:
             if any(word[:1] == "-" and word[1:].isdecimal() for word in words):
                 raise click.BadParameter(
                     f"a count cannot be negative: {text[:60]}.", param_hint="--cells"
@@ -420,7 +419,6 @@ def _ask(how: Tally, vessel: VesselRecord, half_width: float) -> Tally | None:
 
 def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> PhotoRecord | None:
     """Find the record of the photo, measuring it first where the journal has none."""
-    from densitycam.counting.typed import whole_typed
     from densitycam.journal.slide_entry import check_pair, latest_reading
 
     if reading is None:
@@ -428,8 +426,8 @@ def _paired(journal: Journal, vessel: VesselRecord, reading: str | None) -> Phot
     if reading == "latest":
         record = latest_reading(journal, vessel)
     elif reading.isdecimal():
-        number = whole_typed(reading, most=10**18)
-        record = journal.photo(10**19 if number is None else number)
+        # No journal holds a longer number, and Python works out none of thousands of digits.
+        record = journal.photo(int(reading.lstrip("0")[:30] or 0))
     else:
         from densitycam.journal.scoring import PHOTO_SUFFIXES, content_hash, known_or_read
 

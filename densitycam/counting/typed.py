@@ -1,8 +1,10 @@
-"""A number of cells as somebody types it."""
+"""Numbers of cells as somebody types them."""
 
 from __future__ import annotations
 
-__all__ = ["whole_typed"]
+from collections.abc import Iterable
+
+__all__ = ["all_typed", "whole_typed"]
 
 
 def whole_typed(text: str, *, most: int) -> int | None:
@@ -28,3 +30,18 @@ def whole_typed(text: str, *, most: int) -> int | None:
         return None
     number = int(digits)
     return number if number <= most else None
+
+
+def all_typed(words: Iterable[str], *, most: int) -> tuple[int, ...] | None:
+    """Return the numbers of several words as `whole_typed`, or None where one is none.
+
+    Parameters
+    ----------
+    words : iterable of str
+        One number each.
+    most : int
+        The largest that is believed.
+    """
+    numbers = [whole_typed(word, most=most) for word in words]
+    known = tuple(number for number in numbers if number is not None)
+    return known if len(known) == len(numbers) else None

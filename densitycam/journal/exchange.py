@@ -18,7 +18,7 @@ from typing import Any
 
 from densitycam.atomic_file import write_whole
 from densitycam.errors import DensitycamError
-from densitycam.journal.row_checks import check_row, whole_number
+from densitycam.journal.row_checks import can_be_kept, check_row, whole_number
 from densitycam.journal.schema import SCHEMA_VERSION
 from densitycam.journal.store import Journal
 from densitycam.json_text import read_json
@@ -329,7 +329,7 @@ def read_export(place: Path) -> Export:
     tables, settings = head.get("tables"), head.get("settings")
     if place.is_dir():
         tables, settings = _folder_tables(place, head)
-    if not isinstance(settings, str | None) or not _is_text(settings or ""):
+    if not isinstance(settings, str | None) or not can_be_kept(settings or ""):
         raise DensitycamError(f"{place} holds settings that are no text.", "Export again.")
     if not isinstance(tables, dict) or not all(
         isinstance(rows, list) and all(isinstance(row, dict) for row in rows)
@@ -413,15 +413,6 @@ def _rows(content: bytes) -> list[dict[str, Any]]:
             raise ValueError(f"line {lines.line_num} has {len(cells)} cells, not {len(columns)}")
         rows.append(dict(zip(columns, map(_text, cells), strict=True)))
     return rows
-
-
-def _is_text(text: str) -> bool:
-    """Whether a text can be written: JSON may hold halves of letters (RFC 8259, 8.2)."""
-    try:
-        text.encode()
-    except UnicodeEncodeError:
-        return False
-    return True
 
 
 def _text(cell: str) -> str | None:

@@ -11,9 +11,10 @@ from typing import Any
 from densitycam.card.profile import profile_from_json
 from densitycam.card.tags import TAG_IDS
 from densitycam.journal.encode import blank_from_json
+from densitycam.json_text import UNFIT
 from densitycam.vessel.record import VesselRecord
 
-__all__ = ["check_row", "whole_number"]
+__all__ = ["can_be_kept", "check_row", "whole_number"]
 
 _WHOLE = re.compile(r"-?[0-9]{1,18}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -69,7 +70,7 @@ def check_row(table: str, row: Mapping[str, Any]) -> None:
         if isinstance(value, float):
             _check_number(column, value)
         elif isinstance(value, str):
-            if not _can_be_kept(value):
+            if not can_be_kept(value):
                 raise ValueError(f"{column} holds signs that no text file can hold")
             if column in _MOMENTS or (table == "calibrations" and column == "since"):
                 _check_moment(column, value)
@@ -87,7 +88,19 @@ def _check_number(column: str, value: float) -> None:
         raise ValueError(f"{column} is {value:g}")
 
 
-def _can_be_kept(text: str) -> bool:
+def can_be_kept(text: str) -> bool:
+    """Whether a text can be written to a file: JSON may hold halves of letters (RFC 8259, 8.2).
+
+    Parameters
+    ----------
+    text : str
+        Of a row or of settings.
+
+    Returns
+    -------
+    bool
+        False where UTF-8 has no bytes for it.
+    """
     try:
         text.encode()
     except UnicodeEncodeError:
@@ -121,7 +134,7 @@ def _check_tag(row: Mapping[str, Any]) -> None:
 def _check_blank(row: Mapping[str, Any]) -> None:
     try:
         blank = blank_from_json(row["blank"])
-    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
+    except UNFIT:
         blank = None
     numbers = () if blank is None else (*blank.attenuation[:2], *blank.absorbance[:2])
     if (

@@ -393,6 +393,12 @@ def _check_ours(connection: sqlite3.Connection, name: str) -> None:
         )
 
 
+#: What is wrong with a journal that cannot be opened, and what to do.
+_CANNOT_OPEN = (
+    "cannot be opened or written",
+    "Name a file in a folder you may write to with --journal, or use --no-journal.",
+)
+
 #: What SQLite says of a file, by a part of its words, as what is wrong and what to do.
 _TROUBLES = (
     (
@@ -424,8 +430,7 @@ _TROUBLES = (
     ),
     (
         "unable to open",
-        "cannot be opened or written",
-        "Name a file in a folder you may write to with --journal, or use --no-journal.",
+        *_CANNOT_OPEN,
     ),
 )
 
@@ -449,7 +454,5 @@ def trouble_of(error: sqlite3.Error, name: str) -> DensitycamError:
 
 
 def _cannot_write(path: Path, error: Exception) -> DensitycamError:
-    return DensitycamError(
-        f"The journal {path} cannot be opened or written: {error}.",
-        "Name a file in a folder you may write to with --journal, or use --no-journal.",
-    )
+    problem, advice = _CANNOT_OPEN
+    return DensitycamError(f"The journal {path} {problem}: {error}.", advice)

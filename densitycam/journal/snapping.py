@@ -81,9 +81,9 @@ def keep_snap(
     # One change: the photo with its density, or neither.
     with journal.transaction():
         record, copy = journal.add_photo(record)
-        if record.status != "refused":
-            history = vessel_history(journal, vessel, settings)
-    if record.status == "refused":
+        refused = record.status == "refused"
+        history = None if refused else vessel_history(journal, vessel, settings)
+    if history is None:
         raise refusal_of(record)
     stranger = next((s for s in history.strangers if s.id == record.id), None)
     if stranger is not None:

@@ -37,6 +37,7 @@ from densitycam.journal.logbook import (
     record_of,
 )
 from densitycam.journal.schema import check_whole, open_database, open_to_read, prepare, trouble_of
+from densitycam.json_text import UNFIT
 from densitycam.vessel.blank import Blank
 from densitycam.vessel.reading import Reading
 from densitycam.vessel.record import VesselRecord
@@ -1401,7 +1402,7 @@ def _rebuilt(rebuild: Callable[[str], T], text: object) -> T | None:
         return None
     try:
         return rebuild(str(text))
-    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
+    except UNFIT:
         return None  # another version's form: the photo is to be read again
 
 

@@ -19,6 +19,7 @@ from densitycam.report.figures import (
     open_frame,
     save_figure,
     set_density_axis,
+    white_figure,
 )
 from densitycam.report.labels import name_points
 from densitycam.report.numbers import format_off
@@ -96,8 +97,6 @@ def write_calibration_plot(
         For a range that is not 0 < low < high.
     """
     import matplotlib
-    from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     check_suffix(path)
     if not 0 < range_low < range_high < math.inf:
@@ -113,9 +112,8 @@ def write_calibration_plot(
         )
     low, high = min(values) / 1.25, max(values) * 1.25
 
-    room = ConstrainedLayoutEngine(h_pad=0.12, w_pad=0.12)
     with matplotlib.rc_context(SETTINGS):
-        figure = Figure(figsize=(6.6, 8.4), facecolor="white", layout=room)
+        figure = white_figure(6.6, 8.4)
         ax, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
         ax.set_xscale("log")
         ax.set_yscale("log")

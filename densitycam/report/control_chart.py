@@ -16,6 +16,7 @@ from densitycam.report.figures import (
     check_suffix,
     open_frame,
     save_figure,
+    white_figure,
 )
 from densitycam.wording import one_line
 
@@ -48,17 +49,14 @@ def write_control_chart(path: str | Path, *, title: str, chart: ControlChart) ->
         For another suffix, or where the file cannot be written.
     """
     import matplotlib
-    from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
     from matplotlib.ticker import FixedLocator, FuncFormatter
 
     check_suffix(path)
     heights = [min(max(c.sigmas, -_MOST), _MOST) for c in chart.checks]
     places = range(1, len(heights) + 1)
     reach = max([_REACH, *(abs(h) + 1.4 for h in heights)])
-    room = ConstrainedLayoutEngine(h_pad=0.12, w_pad=0.12)
     with matplotlib.rc_context(SETTINGS):
-        figure = Figure(figsize=(7.2, 5.8), facecolor="white", layout=room)
+        figure = white_figure(7.2, 5.8)
         ax = figure.subplots()
         ax.set_title(one_line(title, _TITLE), loc="left", fontsize=13, fontweight="bold")
         ax.set_xlim(0.4, max(len(heights), 5) + 0.6)

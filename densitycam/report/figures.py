@@ -54,6 +54,26 @@ SETTINGS: dict[Any, Any] = {
 _DPI = 160
 
 
+def white_figure(width_in: float, height_in: float) -> Figure:
+    """Return an empty chart on white, with a little room round what it will hold.
+
+    Parameters
+    ----------
+    width_in, height_in : float
+        Its size [inch].
+
+    Returns
+    -------
+    Figure
+        Made under `SETTINGS` where the caller has set them.
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+    room = ConstrainedLayoutEngine(h_pad=0.12, w_pad=0.12)
+    return Figure(figsize=(width_in, height_in), facecolor="white", layout=room)
+
+
 def open_frame(ax: Axes, *, grid: Literal["both", "x", "y"] = "both") -> None:
     """Give a panel faint grid lines under its data and no frame above and to the right.
 

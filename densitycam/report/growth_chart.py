@@ -23,6 +23,7 @@ from densitycam.report.figures import (
     open_frame,
     save_figure,
     set_density_axis,
+    white_figure,
 )
 from densitycam.report.numbers import format_day, format_percent
 from densitycam.wording import one_line
@@ -122,8 +123,6 @@ def write_growth_charts(path: str | Path, panels: Sequence[ChartPanel]) -> None:
         For no panels, or a harvest band that is not 0 < low < high.
     """
     import matplotlib
-    from matplotlib.figure import Figure
-    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     check_suffix(path)
     if not panels:
@@ -134,10 +133,8 @@ def write_growth_charts(path: str | Path, panels: Sequence[ChartPanel]) -> None:
                 f"harvest band must be 0 < low < high, not {panel.harvest_low}, "
                 f"{panel.harvest_high}"
             )
-    room = ConstrainedLayoutEngine(h_pad=0.12, w_pad=0.12)
     with matplotlib.rc_context(SETTINGS):
-        size = (_WIDTH_IN, _PANEL_IN * len(panels))
-        figure = Figure(figsize=size, facecolor="white", layout=room)
+        figure = white_figure(_WIDTH_IN, _PANEL_IN * len(panels))
         axes = figure.subplots(len(panels), 1, squeeze=False)[:, 0]
         span = time_span(panels)
         for ax, panel in zip(axes, panels, strict=True):

@@ -459,9 +459,9 @@ def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
 
     layout, s = view.layout, round(SHEET_PX_PER_MM)
     field = layout.bar_field
-    every = 4
-    whole = window(view.light, field, every=(every, s))
-    at_mm = field.y_mm + (np.arange(len(whole)) + 0.5) * every / SHEET_PX_PER_MM
+    down = 4
+    whole = window(view.light, field, every=(down, s))
+    at_mm = field.y_mm + (np.arange(len(whole)) + 0.5) * down / SHEET_PX_PER_MM
     middles = [_middle(bar.rect) for bar in layout.bars[1::2]]
     bars = np.stack([whole[(at_mm > m.y_mm) & (at_mm < m.bottom_mm)].mean(axis=0) for m in middles])
     bars = bars[:, : bars.shape[1] // 2 * 2]
@@ -472,8 +472,8 @@ def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
         cells = [bars[:, at < clear if left else at > clear].reshape(-1, 3)]
         if strip.right_mm < clear if left else strip.x_mm > clear:
             # As many places as the bars would be over 8 mm.
-            every = int(strip.height_mm * SHEET_PX_PER_MM / 32)
-            cells.append(median(window(view.light, strip, every=(every, 1)), axis=1))
+            sparse = int(strip.height_mm * SHEET_PX_PER_MM / 32)
+            cells.append(median(window(view.light, strip, every=(sparse, 1)), axis=1))
         kept = np.concatenate(cells).max(axis=1)
         if len(kept) >= 8 and np.mean(kept < 1 - _SHADED) > _SHADED_SHARE:
             raise refuse("uneven-light", "one side lies in shadow")

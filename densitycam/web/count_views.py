@@ -20,7 +20,7 @@ from densitycam.counting.tally import (
     judge_tally,
     more_to_count,
 )
-from densitycam.counting.typed import whole_typed
+from densitycam.counting.typed import all_typed, whole_typed
 from densitycam.errors import DensitycamError
 from densitycam.journal.slide_entry import check_pair, keep_count
 from densitycam.journal.store import PhotoRecord
@@ -110,9 +110,8 @@ def _asked_count(values: MultiDict[str, str]) -> Asked:
     field = unit_by_name(geometry, unit) if unit else geometry.units[0]
     sides: list[tuple[int, ...]] = []
     for side in values.get("cells", "").split("/"):
-        typed = [whole_typed(word, most=MOST_IN_SQUARE) for word in side.split(",") if word]
-        counts = tuple(number for number in typed if number is not None)
-        if len(counts) < len(typed):
+        counts = all_typed((word for word in side.split(",") if word), most=MOST_IN_SQUARE)
+        if counts is None:
             abort(400, "The counts in the address are not numbers.")
         sides.append(counts)
     if sum(len(side) for side in sides) > _MOST_SQUARES:
