@@ -7,7 +7,6 @@ was accepted as the next command would. Only a clean refusal may come of a bad f
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import random
 import struct
@@ -20,7 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from hostile_photos import chunk, with_app1
+from hostile_photos import chunk, saved, with_app1
 
 from densitycam.errors import DensitycamError
 
@@ -84,7 +83,6 @@ def accepted(run: Callable[[bytes], bool], data: bytes) -> bool:
 def photo_seeds() -> list[bytes]:
     """Return small files of every format, a sample that is read, and one that is too small."""
     import numpy as np
-    import pillow_heif
     from PIL import Image, ImageCms, PngImagePlugin
 
     noise = np.random.default_rng(5).integers(0, 255, (48, 64, 3), np.uint8)
@@ -93,11 +91,6 @@ def photo_seeds() -> list[bytes]:
     exif = Image.Exif()
     exif[0x0112], exif[0x010F] = 6, "maker"
     exif.get_ifd(0x8769)[0x9003] = "2026:03:08 08:11:00"
-
-    def saved(image: Image.Image, kind: str, **how: Any) -> bytes:
-        stream = io.BytesIO()
-        image.save(stream, kind, **how)
-        return stream.getvalue()
 
     notes = PngImagePlugin.PngInfo()
     notes.add_itxt("Comment", "words", zip=True)
@@ -119,10 +112,8 @@ def photo_seeds() -> list[bytes]:
         saved(small, "WEBP", lossless=True),
         saved(small, "WEBP", save_all=True, append_images=[small.rotate(9)]),
         png_of_16_bits(noise),
+        saved(small, "HEIC", exif=exif.tobytes(), quality=60),
     ]
-    stream = io.BytesIO()
-    pillow_heif.from_pillow(small).save(stream, exif=exif.tobytes(), quality=60)
-    seeds.append(stream.getvalue())
     with Image.open(ROOT / "samples" / "window-bottle" / "2026-03-08_0811.jpg") as sample:
         for width in (600, 240):
             shrunk = sample.resize((width, width * 4 // 3), Image.Resampling.LANCZOS)

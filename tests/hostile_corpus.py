@@ -5,7 +5,6 @@ The good one is a sample, shrunk to 1000 pixels.
 
 from __future__ import annotations
 
-import io
 import random
 import struct
 import zlib
@@ -16,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from hostile_photos import as_jpeg, chunk, png, with_app1, zeros
+from hostile_photos import as_jpeg, chunk, png, saved, with_app1, zeros
 from PIL import Image, ImageOps
 
 _SAMPLE = Path(__file__).resolve().parents[1] / "samples" / "window-bottle" / "2026-03-08_0811.jpg"
@@ -74,18 +73,6 @@ def good(kind: str) -> bytes:
         "HEIC": {"quality": 80},
     }[kind]
     return saved(good_picture(), kind, **how)
-
-
-def saved(image: Image.Image, kind: str, **how: Any) -> bytes:
-    """Return a picture as a file of a kind."""
-    stream = io.BytesIO()
-    if kind == "HEIC":
-        import pillow_heif
-
-        pillow_heif.from_pillow(image).save(stream, **how)
-    else:
-        image.save(stream, kind, **how)
-    return stream.getvalue()
 
 
 def cases() -> Iterator[Case]:

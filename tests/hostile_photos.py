@@ -7,6 +7,7 @@ import struct
 import zlib
 from collections.abc import Callable
 from functools import cache
+from typing import Any
 
 import numpy as np
 from PIL import Image
@@ -128,3 +129,15 @@ BOMBS: dict[str, Callable[[], bytes]] = {
     "webp": large_webp,
     "heic": large_heic,
 }
+
+
+def saved(image: Image.Image, kind: str, **how: Any) -> bytes:
+    """Return a picture as a file of a kind."""
+    stream = io.BytesIO()
+    if kind == "HEIC":
+        import pillow_heif
+
+        pillow_heif.from_pillow(image).save(stream, **how)
+    else:
+        image.save(stream, kind, **how)
+    return stream.getvalue()

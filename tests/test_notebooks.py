@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import base64
 import io
+import os
 import re
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -25,16 +27,20 @@ NUMBER = re.compile(r"(?<![\w.])[+-]?\d+(?:\.\d+)?")
 
 
 def run(path: Path) -> nbformat.NotebookNode:
-    """Return the notebook with what its cells print and draw now, and nothing of this machine."""
+    """Return the notebook with what its cells print and draw now, and nothing of this machine.
+
+    The settings that somebody keeps for notebooks of their own do not count here.
+    """
     book = nbformat.read(path, as_version=4)
-    NotebookClient(
-        book,
-        timeout=300,
-        kernel_name="python3",
-        record_timing=False,
-        coalesce_streams=True,
-        resources={"metadata": {"path": str(path.parent)}},
-    ).execute()
+    with tempfile.TemporaryDirectory() as empty:
+        NotebookClient(
+            book,
+            timeout=300,
+            kernel_name="python3",
+            record_timing=False,
+            coalesce_streams=True,
+            resources={"metadata": {"path": str(path.parent)}},
+        ).execute(env={**os.environ, "IPYTHONDIR": empty, "JUPYTER_CONFIG_DIR": empty})
     book.metadata = {
         "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
         "language_info": {"name": "python"},

@@ -306,7 +306,8 @@ def filled_lines(filling: BottleFill, kept: BottleRecord, settings: Settings) ->
     from densitycam.report.daily_work import bottle_holds, day_words
 
     origin = kept.vessel or kept.species
-    lines = [f"Bottle {kept.number}, {origin}, {day_words(kept.filled_at)}: {bottle_holds(kept)}."]
+    said = f"Bottle {kept.number}, {origin}, {day_words(kept.filled_at)}: {bottle_holds(kept)}."
+    lines = [paragraph(said, indent=2)]
     if filling.reading is not None:
         photo = filling.reading.photo
         said = f"that of {photo.file_name}, {filling.reading.when:%Y-%m-%d %H:%M}"
