@@ -6,10 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 from densitycam.culture.logistic import days_between
 from densitycam.culture.series import DensityPoint, Split
 from densitycam.culture.usual import WANDER_SD, follow, photos_of, usual_growth
+
+if TYPE_CHECKING:
+    import numpy as np
 
 __all__ = ["ReadyForecast", "forecast_ready"]
 
@@ -99,16 +103,11 @@ def forecast_ready(
     line -= np.outer(below, [tied, 1.0])
     starts = level + level_sd * rng.standard_normal(DRAWS)
     wander = rng.standard_normal(DRAWS) * WANDER_SD * usual.scale
-    days = sorted(
-        _days(goal, start, rate, slope / math.exp(level), drift)
-        for start, (rate, slope), drift in zip(starts, line, wander, strict=True)
-    )
+    rate, slope = line[:, 0], line[:, 1] / math.exp(level)
+    days = np.sort(_days(goal, starts, rate, slope, wander))
     # A batch that has not slowed yet may not slow at all: the earliest day is reckoned without.
-    soonest = sorted(
-        _days(goal, start, rate, 0.0, drift)
-        for start, rate, drift in zip(starts, free, wander, strict=True)
-    )
-    best = _days(goal, level, usual.rate, usual.slope, 0.0)
+    soonest = np.sort(_days(goal, starts, free, np.zeros(DRAWS), wander))
+    (best,) = _days(goal, *np.array([[level], [usual.rate], [usual.slope], [0.0]]))
 
     def moment(days: float) -> datetime | None:
         ahead = max(days - since, 0.0)
@@ -122,20 +121,25 @@ def forecast_ready(
     )
 
 
-def _days(goal: float, start: float, rate: float, slope: float, drift: float) -> float:
-    """Days from one ln density to another along rate - slope x density; inf where never.
+def _days(
+    goal: float, start: np.ndarray, rate: np.ndarray, slope: np.ndarray, drift: np.ndarray
+) -> np.ndarray:
+    """Days from some ln densities to another along rate - slope x density; inf where never.
 
     The drift, a wander over about a day, shifts the start: over the few days of a forecast it
     grows with the root of time, which is taken at the days without it.
     """
-    ceiling = rate / slope if slope > 0 and rate > 0 else math.inf
+    import numpy as np
 
-    def between(level: float) -> float:
+    ceiling = np.full_like(rate, math.inf)
+    np.divide(rate, slope, out=ceiling, where=(slope > 0) & (rate > 0))
+
+    def between(level: np.ndarray) -> np.ndarray:
         return days_between(
-            start=math.exp(level), goal=math.exp(goal), rate_per_day=rate, ceiling=ceiling
+            start=np.exp(level), goal=math.exp(goal), rate_per_day=rate, ceiling=ceiling
         )
 
     plain = between(start)
-    if not drift or not 0 < plain < LONGEST_AHEAD_DAYS:
-        return plain
-    return between(start + drift * math.sqrt(plain))
+    near = (plain > 0) & (plain < LONGEST_AHEAD_DAYS)
+    shift = drift * np.sqrt(plain, out=np.zeros_like(plain), where=near)
+    return between(start + shift)

@@ -6,6 +6,11 @@ import math
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike
 
 __all__ = ["LogisticFit", "days_between", "fit_logistic", "log_gain", "split_cycle"]
 
@@ -140,21 +145,23 @@ def fit_logistic(
     )
 
 
-def days_between(*, start: float, goal: float, rate_per_day: float, ceiling: float) -> float:
+def days_between(
+    *, start: ArrayLike, goal: ArrayLike, rate_per_day: ArrayLike, ceiling: ArrayLike
+) -> np.ndarray:
     """Days a culture needs to grow from one density to another.
 
     Parameters
     ----------
-    start, goal : float
+    start, goal : array_like of float, of shapes that go together
         Densities, > 0 [cells/mL].
-    rate_per_day : float
+    rate_per_day : array_like of float
         Specific growth rate far below the ceiling [1/day].
-    ceiling : float
+    ceiling : array_like of float
         Density it levels off at [cells/mL]; nan or inf for none.
 
     Returns
     -------
-    float
+    ndarray of float64, of their common shape
         Days, 0 where start >= goal, inf where it never gets there, nan where the rate or a
         density is not known.
 
@@ -162,17 +169,19 @@ def days_between(*, start: float, goal: float, rate_per_day: float, ceiling: flo
     -----
     Exponential: ln(goal/start)/rate. Logistic: the difference of the logits over the rate.
     """
-    if not (rate_per_day == rate_per_day and start > 0 and goal > 0):
-        return math.nan
-    if start >= goal:
-        return 0.0
-    if rate_per_day <= 0:
-        return math.inf
-    if not math.isfinite(ceiling):
-        return math.log(goal / start) / rate_per_day
-    if goal >= ceiling:
-        return math.inf
-    return (math.log(goal / (ceiling - goal)) - math.log(start / (ceiling - start))) / rate_per_day
+    import numpy as np
+
+    start, goal, rate, top = (
+        np.asarray(value, dtype=float) for value in (start, goal, rate_per_day, ceiling)
+    )
+    with np.errstate(all="ignore"):  # in what is not taken below
+        gain = np.log(goal / start)
+        # The logits' difference, 0 beside the gain where there is no ceiling.
+        crowding = np.log((top - start) / (top - goal))
+        gain += np.where(np.isfinite(top), crowding, 0.0)
+        days = np.where((rate <= 0) | (goal >= top), math.inf, gain / rate)
+        days = np.where(start >= goal, 0.0, days)
+        return np.where((start > 0) & (goal > 0) & ~np.isnan(rate), days, math.nan)
 
 
 def log_gain(*, log_density: float, days: float, rate_per_day: float, ceiling: float) -> float:

@@ -713,13 +713,14 @@ def _forecast(case: _Case, density: float) -> _Ahead:
     goal = harvest_goal(facts=facts, growth=growth, rule=case.rule)
     ceiling, age = case.ceiling, case.age_days
     if ceiling > 0:
-        days = days_between(
+        whole = days_between(
             start=density, goal=goal, rate_per_day=growth.max_rate_per_day, ceiling=ceiling
         )
-        return _Ahead(days - age, "as its growth slows towards its ceiling")
+        return _Ahead(float(whole) - age, "as its growth slows towards its ceiling")
 
     def days_at(rate: float) -> float:
-        return days_between(start=density, goal=goal, rate_per_day=rate, ceiling=math.inf)
+        days = days_between(start=density, goal=goal, rate_per_day=rate, ceiling=math.inf)
+        return float(days)
 
     if growth.low > 0:
         rate, slow, fast = growth.rate_per_day, growth.low, growth.high
