@@ -273,10 +273,12 @@ def format_ml(volume_ml: float) -> str:
     Returns
     -------
     str
-        Such as "0.5 mL", "4.2 mL", "750 mL".
+        Such as "0.5 mL", "4.2 mL", "750 mL"; what would be rounded to nothing is "under 0.01 mL".
     """
     if not math.isfinite(volume_ml):
         return "unknown"
+    if 0 < volume_ml < 0.01:
+        return "under 0.01 mL"
     if volume_ml >= 20:
         return f"{volume_ml:.0f} mL"
     text = f"{volume_ml:.2f}" if volume_ml < 1 else f"{volume_ml:.1f}"

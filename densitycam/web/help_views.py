@@ -14,7 +14,7 @@ views = Blueprint("help", __name__)
 @views.get("/help")
 def topics() -> str:
     """List the topics."""
-    found = [(each.id, topic_title(each.id), each.summary) for each in TOPICS.values()]
+    found = [(each.id, each.summary[:1].upper() + each.summary[1:]) for each in TOPICS.values()]
     return render_template("help.html", title="Guide", topics=found, text=None)
 
 

@@ -173,7 +173,11 @@ def test_days(days, text):
 
 
 def test_volumes_masses_shares():
-    assert [format_ml(v) for v in (0.5, 0.375, 4.2, 19.0, 750.0, 1234.6, math.nan)] == [
+    assert [
+        format_ml(v) for v in (0.004, 0.01, 0.5, 0.375, 4.2, 19.0, 750.0, 1234.6, math.nan)
+    ] == [
+        "under 0.01 mL",
+        "0.01 mL",
         "0.5 mL",
         "0.38 mL",
         "4.2 mL",

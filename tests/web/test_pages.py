@@ -410,9 +410,12 @@ def test_a_photo_of_another_day_says_so(phone, app, grown):
 
 
 def test_the_guide_is_on_the_page_with_its_pictures(phone):
-    assert "cautions: mains, fixative" in phone.open("/help")
+    assert "Cautions: mains, fixative" in phone.open("/help")
     assert "Mains power beside salt water kills" in phone.open("/help/care")
-    assert '<a href="/help/json">JSON for programs</a>' in phone.client.get("/help").text
+    assert (
+        '<a href="/help/json">What --json prints, field by field</a>'
+        in phone.client.get("/help").text
+    )
     shown = phone.client.get("/help/page").text
     assert "<title>With the phone in your hand" in shown
     (address,) = re.findall(r'src="(/help/picture/[^"]+)"', shown)
