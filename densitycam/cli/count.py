@@ -342,6 +342,8 @@ def _from_csv(how: Tally, path: Path) -> Tally:
         raise DensitycamError(
             f"{path} cannot be read as text ({error}).", "Save it as CSV with UTF-8."
         ) from error
+    if "\0" in text:  # Python 3.10 cannot take it, later ones would pass it on
+        raise DensitycamError(f"{path.name} is not a text file.", "Save it as CSV with UTF-8.")
     rows = csv.DictReader(text.splitlines(), skipinitialspace=True)
     names = [str(n).strip().lower() for n in rows.fieldnames or ()]
     if "cells" not in names:

@@ -196,8 +196,9 @@ def write_json(export: Export, path: Path) -> None:
     Raises
     ------
     DensitycamError
-        When it cannot be written.
+        When it cannot be written, or the journal holds what could not be read back.
     """
+    _check_texts(export)
     tables = {
         name: [{k: _finite(v) for k, v in row.items()} for row in rows]
         for name, rows in export.tables.items()
@@ -233,12 +234,14 @@ def write_folder(export: Export, folder: Path, journal: Journal) -> None:
     Raises
     ------
     DensitycamError
-        When the folder holds anything, or cannot be written.
+        When the folder holds anything, or cannot be written, or the journal holds what could not
+        be read back.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise DensitycamError(
             f"{folder} is there already and not empty.", "Name a folder that is not there yet."
         )
+    _check_texts(export)
     half = folder.with_name(f".{folder.name}.{secrets.token_hex(6)}.part")
     try:
         half.mkdir()
@@ -266,6 +269,19 @@ def write_folder(export: Export, folder: Path, journal: Journal) -> None:
         ) from error
     finally:
         shutil.rmtree(half, ignore_errors=True)
+
+
+def _check_texts(export: Export) -> None:
+    """Refuse what could not be read back: a journal of before NUL was refused may hold it."""
+    for table, rows in export.tables.items():
+        for number, row in enumerate(rows, start=1):
+            for column, value in row.items():
+                if isinstance(value, str) and not can_be_kept(value):
+                    raise DensitycamError(
+                        f"{table}, row {number}: {column} is {value[:30]!r}, which holds a sign "
+                        "that no export can hold.",
+                        "Take a backup in its place: that copies the journal as it is.",
+                    )
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Row]) -> bytes:

@@ -89,18 +89,24 @@ def _check_number(column: str, value: float) -> None:
 
 
 def can_be_kept(text: str) -> bool:
-    """Whether a text can be written to a file: JSON may hold halves of letters (RFC 8259, 8.2).
+    """Return whether a text can stand in a journal and in every form of its export.
+
+    NUL cannot: no table of CSV holds it (Python 3.10 neither writes nor reads it), and some of
+    SQLite's functions end a text there. JSON may hold halves of letters (RFC 8259, 8.2), for
+    which UTF-8 has no bytes.
 
     Parameters
     ----------
     text : str
-        Of a row or of settings.
+        A name, a note, settings or the like.
 
     Returns
     -------
     bool
-        False where UTF-8 has no bytes for it.
+        False for what holds either.
     """
+    if "\0" in text:
+        return False
     try:
         text.encode()
     except UnicodeEncodeError:

@@ -366,7 +366,13 @@ class Journal:
         ----------
         vessel : VesselRecord
             Its name decides whether it is new.
+
+        Raises
+        ------
+        DensitycamError
+            For a name that holds NUL.
         """
+        _refuse_nul("name", vessel.name)
         with self.transaction():
             self._db.execute(
                 "INSERT INTO vessels (name, species, working_volume_ml, path_mm, shape, width_mm) "
@@ -1006,9 +1012,10 @@ class Journal:
         Raises
         ------
         DensitycamError
-            For an unknown vessel.
+            For an unknown vessel, or words that hold NUL.
         """
         kind, values = kind_of(record), columns_of(record)
+        _refuse_nul("text", values["text"])
         with self.transaction():
             vessel_id, stamp = self._vessel_id(record.vessel), _stamp(record.done_at)
             replaced = None
@@ -1379,6 +1386,18 @@ class Journal:
         """
         fitting = [c for c in self.calibrations(vessel.species) if c.vessel in (None, vessel.name)]
         return fitting[-1] if fitting else None
+
+
+def _refuse_nul(what: str, text: object) -> None:
+    """See that no export of the journal will founder on a text; see `row_checks.can_be_kept`.
+
+    What else cannot be kept, halves of letters, SQLite refuses by itself.
+    """
+    if "\0" in str(text):
+        raise DensitycamError(
+            f"The {what} {str(text)[:30]!r} holds a sign that no table can hold (NUL).",
+            "Write it again without that sign.",
+        )
 
 
 def _stamp(when: datetime) -> str:

@@ -18,6 +18,7 @@ from test_store import COUNT, PHOTO, RACK
 from densitycam.card.layout import card_layout
 from densitycam.card.profile import nominal_profile
 from densitycam.errors import DensitycamError
+from densitycam.journal.backup import back_up
 from densitycam.journal.exchange import (
     CONTENTS,
     KEYS,
@@ -218,6 +219,7 @@ def test_an_export_that_contradicts_itself_leaves_the_journal_alone(full, tmp_pa
         "which it does not hold": lambda d: d["tables"]["bottle_uses"][0].update(bottle_id=99),
         "breaks a rule": lambda d: d["tables"]["splits"][0].update(kept_ml=-1.0),
         "name the vessel": lambda d: d["tables"]["log"][0].update(vessel="nobody"),
+        "name holds signs that no text": lambda d: d["tables"]["vessels"][1].update(name="a\0b"),
     }
     with Journal(tmp_path / "new.sqlite") as new:
         before = dump(new)
@@ -225,6 +227,26 @@ def test_an_export_that_contradicts_itself_leaves_the_journal_alone(full, tmp_pa
             with pytest.raises(DensitycamError, match=words):
                 merge(new, read_export(broken(change)))
         assert dump(new) == before
+
+
+@pytest.mark.parametrize("change", [
+    "UPDATE vessels SET name = 'j' || char(0) || 'r' WHERE name = 'jar'",
+    "UPDATE log SET text = char(0) WHERE kind = 'note'",
+])  # fmt: skip
+def test_a_journal_with_nul_is_not_exported_but_backed_up(full: Journal, tmp_path: Path, change):
+    # Before it was refused a name or a note could hold it; no CSV reader of Python 3.10 takes it.
+    full.connection.execute(change)
+    before = set(tmp_path.iterdir())
+    for write in (
+        lambda export: write_json(export, tmp_path / "out.json"),
+        lambda export: write_folder(export, tmp_path / "out", full),
+    ):
+        with pytest.raises(DensitycamError, match=r"no export can hold\. Take a backup"):
+            write(read_journal(full))
+    assert set(tmp_path.iterdir()) == before
+    back_up(tmp_path / "full.sqlite", tmp_path / "copy.sqlite")
+    with Journal(tmp_path / "copy.sqlite") as copy:
+        assert dump(copy) == dump(full)
 
 
 def test_an_export_of_an_older_version_comes_in(tmp_path: Path):

@@ -94,6 +94,23 @@ def test_an_unknown_vessel_and_an_impossible_volume_are_refused(journal: Journal
     assert journal.log() == ()
 
 
+@pytest.mark.parametrize("record", [
+    NoteRecord("jar", NOON, "lamp\0moved"), EndRecord("jar", NOON, "\0"),
+    InoculationRecord("jar", NOON, "jar 2\0"),
+])  # fmt: skip
+def test_words_with_nul_are_refused_and_nothing_kept(journal: Journal, record):
+    with pytest.raises(DensitycamError, match=r"no table can hold.*Write it again without"):
+        journal.add_to_log(record)
+    assert journal.log() == ()
+
+
+def test_a_vessel_named_with_nul_is_refused_and_not_kept(journal: Journal):
+    known = journal.vessels()
+    with pytest.raises(DensitycamError, match=r"The name 'j\\x00r' holds a sign"):
+        journal.add_vessel(replace(known[0], name="j\0r"))
+    assert journal.vessels() == known
+
+
 def test_a_bottle_is_emptied_bit_by_bit(journal: Journal):
     kept = journal.add_bottle(BOTTLE)
     assert kept == replace(BOTTLE, number=kept.number)

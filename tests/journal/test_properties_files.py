@@ -44,8 +44,8 @@ from densitycam.journal.store import Journal
 from densitycam.json_text import read_json
 from densitycam.vessel.record import VesselRecord
 
-#: Any letters but halves of some, which no file holds.
-TEXT = st.text(st.characters(exclude_categories=("Cs",)), max_size=30)
+#: Any letters but NUL, which no table holds, and halves of some, which no file does.
+TEXT = st.text(st.characters(exclude_categories=("Cs",), exclude_characters=("\0",)), max_size=30)
 NAME = TEXT.filter(lambda text: text.strip())
 MOMENT = st.datetimes(datetime(2000, 1, 1), datetime(2026, 12, 31)).map(
     lambda when: when.replace(microsecond=0)
@@ -105,10 +105,7 @@ def test_a_table_of_vessels_is_read_as_a_spreadsheet_wrote_it(kept):
         folder = Path(scratch)
         (folder / "vessels.csv").write_bytes(stream.getvalue().encode())
         with Journal.copy_in_memory(folder / "none.sqlite") as journal:
-            told = tried(read_folder_tables, folder, journal, refusal=DensitycamError)
-            if any("\0" in v.name for v in kept):
-                assert "is not a text file" in str(told)
-                return
+            told = read_folder_tables(folder, journal)
             assert told.vessels == len(kept)
             found = {v.name: v for v in journal.vessels()}
             for v in kept:
@@ -120,7 +117,7 @@ def test_a_table_of_vessels_is_read_as_a_spreadsheet_wrote_it(kept):
 
 @given(
     st.lists(
-        st.tuples(TEXT.filter(lambda t: "\0" not in t), st.integers(0, 5000), st.integers(0, 9)),
+        st.tuples(TEXT, st.integers(0, 5000), st.integers(0, 9)),
         min_size=1,
         max_size=8,
     )

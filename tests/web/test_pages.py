@@ -249,6 +249,7 @@ def test_work_is_logged_said_and_listed(phone, app, jar, where, fields, says):
         ("/loss", {"ml": "900"}, "must be below the 900 mL"),
         ("/note", {"text": " "}, "A note needs words"),
         ("/note", {"text": "x" * 501}, "500 are kept at most"),
+        ("/note", {"text": "x\0y"}, "holds a sign that no table can hold"),
         ("/note", {"text": "x", "when": "2099-01-01T08:00"}, "cannot be: today is"),
         ("/note", {"text": "x", "when": "yesterday"}, "is not a time"),
         ("/undo", {}, "nothing to take back"),
