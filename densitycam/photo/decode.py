@@ -318,6 +318,7 @@ def _decode(path: Path, data: bytes, *, side_px: int | None) -> tuple[np.ndarray
         warnings.simplefilter("ignore")
         try:
             heif = _is_heif(data)
+            _refuse_large_canvas(path, data)
             # Of the formats that Pillow knows, those a phone may send: others run programs (EPS).
             image = (
                 _open_heif(path, data) if heif else Image.open(io.BytesIO(data), formats=_OTHERS)
@@ -427,6 +428,18 @@ def _refuse_too_large(path: Path, size: tuple[int, int]) -> None:
             f"has {pixels / 1e6:.0f} million pixels, more than {LARGEST_PIXELS / 1e6:.0f}",
             "Use the phone's normal photo size.",
         )
+
+
+def _refuse_large_canvas(path: Path, data: bytes) -> None:
+    """Refuse an extended WebP by the canvas it claims (RFC 9649, 2.7).
+
+    Pillow before 13, the last that Python 3.10 has, takes memory for the canvas twice before it
+    knows its size, and says of one that is too large that the file is damaged.
+    """
+    if data[:4] == b"RIFF" and data[8:16] == b"WEBPVP8X" and len(data) >= 30:
+        less_one = (int.from_bytes(data[i : i + 3], "little") for i in (24, 27))
+        width, height = (side + 1 for side in less_one)
+        _refuse_too_large(path, (width, height))
 
 
 def _refuse_by_kind(path: Path, image: Image.Image) -> None:

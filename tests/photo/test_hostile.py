@@ -61,6 +61,21 @@ def test_a_bomb_is_refused_within_little_memory(said_of_bombs, name):
         )
 
 
+def test_a_canvas_is_judged_before_pillow_takes_memory_for_it(tmp_path, monkeypatch):
+    # Of all that Pillow can do with the file only the refusal is left, whatever its version.
+    path = tmp_path / "a.webp"
+    large = BOMBS["webp"]()
+    path.write_bytes(large)
+    within = (14_142 - 1).to_bytes(3, "little")  # 14142 x 14142 are just under 200 million
+    with monkeypatch.context() as without:
+        without.setattr(Image, "open", lambda *_, **__: pytest.fail("opened"))
+        with pytest.raises(PhotoRefusedError, match="has 268 million pixels, more than 200"):
+            decode_photo(path)
+    path.write_bytes(large[:24] + within * 2 + large[30:])
+    with pytest.raises(PhotoRefusedError, match="damaged"):  # its one frame has 8 x 8 pixels
+        decode_photo(path)
+
+
 def test_a_format_that_runs_a_program_is_not_opened(tmp_path):
     # Pillow hands PostScript to an interpreter, whatever the file's name ends in.
     Image.new("RGB", (40, 30), (90, 20, 20)).save(tmp_path / "a.jpg", "EPS")
