@@ -156,7 +156,9 @@ def test_the_mark_stands_on_the_background(monkeypatch):
         assert not np.any(changed & (keep > 0))
         rows, columns = np.nonzero(changed)
         box = marked[rows.min() : rows.max() + 1, columns.min() : columns.max() + 1]
-        assert np.count_nonzero(np.all(box >= 225, axis=2)) > 60
+        # Nearer to the letters' 235 than to the plate, which is no lighter than 0.45 x 255: OpenCV
+        # before 5 draws thin strokes so softly that hardly a pixel has the full colour.
+        assert np.count_nonzero(np.all(box >= (235 + 115) / 2, axis=2)) > 60
 
 
 @pytest.mark.parametrize("how", ["blurred", "dark", "overexposed", "no-card", "hand", "far"])
