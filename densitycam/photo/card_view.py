@@ -651,7 +651,7 @@ def _blur_mm(light: Sheet, layout: CardLayout) -> tuple[float, float]:
     at = np.array([round(n * bar * s) for n in range(1, len(layout.bars))])
     upward = []
     for x in (field.x_mm + 4.0, field.right_mm - 20.0):
-        strip = window(light, Rect(x, field.y_mm, 16.0, field.height_mm), every=(1, 4))[..., 1]
+        strip = window(light, Rect(x, field.y_mm, 16.0, field.height_mm), every=(1, 8))[..., 1]
         profile = median(strip, axis=1)
         near = np.clip(at[:, None] + np.arange(-reach, reach + 1), 0, len(profile) - 1)
         upward.append(_edge_blur(profile[near]))

@@ -158,7 +158,7 @@ def read_bars(
     rect = Rect(first, field.y_mm, last - first, field.height_mm)
     pixels = window(view.light, rect)
     through = _merge_columns(pixels)
-    raw = _merge_columns(window(view.raw, rect, every=(RAW_EVERY, 1)))
+    raw = _merge_columns(window(view.raw, rect, every=(RAW_EVERY, 1))).astype(np.float32)
 
     rows = np.arange(len(through))
     at_mm = field.y_mm + (rows + 0.5) / s
@@ -298,7 +298,7 @@ def _in_glare(through: np.ndarray) -> np.ndarray:
     The fluid's own veil is much the same across the part that is read; there even the darkest
     bars are lifted, in red and green alike.
     """
-    dark = quantile(through[::2, :, :2], 0.2)
+    dark = quantile(through[::4, :, :2], 0.2)
     lit: np.ndarray = (dark - quantile(dark, 0.1)).min(axis=1) > GLARE_LIFT
     return lit
 
@@ -322,7 +322,8 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
     import numpy as np
 
     field = view.layout.bar_field
-    every = (1, round(BESIDE_EVERY_MM * SHEET_PX_PER_MM))
+    every = (view.light.pitch, round(BESIDE_EVERY_MM * SHEET_PX_PER_MM))
+    rows = np.arange(round(field.height_mm * SHEET_PX_PER_MM))
     profiles, burnt = [], []
     for x0, x1 in (
         (field.x_mm + 2.0, left_mm - SHADOW_MM),
@@ -333,7 +334,10 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
             some = window(view.raw, place, every=(RAW_EVERY, every[1]))
             raw = median(some[..., :2], axis=1).max(axis=1)
             burnt.append(float(np.mean(raw > BRIGHTEST_WHITE)) / WHITE_SHARE)
-            profiles.append(median(window(view.light, place, every=every), axis=1))
+            light = median(window(view.light, place, every=every), axis=1)
+            # As the photo has no more to tell, straight lines serve between its own rows.
+            at = (np.arange(len(light)) + 0.5) * every[0] - 0.5
+            profiles.append(np.stack([np.interp(rows, at, light[:, c]) for c in range(3)], axis=1))
     if burnt and min(burnt) > MOST_BURNT:
         raise refuse("clipped", f"{100 * min(burnt):.0f} % of the white bars beside the vessel")
     profiles = [p for p, share in zip(profiles, burnt, strict=True) if share <= MOST_BURNT]

@@ -459,7 +459,7 @@ def _refuse_shadow(view: CardView, left_mm: float, right_mm: float) -> None:
 
     layout, s = view.layout, round(SHEET_PX_PER_MM)
     field = layout.bar_field
-    down = 4
+    down = 8
     whole = window(view.light, field, every=(down, s))
     at_mm = field.y_mm + (np.arange(len(whole)) + 0.5) * down / SHEET_PX_PER_MM
     middles = [_middle(bar.rect) for bar in layout.bars[1::2]]
