@@ -70,7 +70,9 @@ class Strip:
     Parameters
     ----------
     light : ndarray of float32, shape (H, W, 3)
-        Corrected light at `SHEET_PX_PER_MM`, rows from the top downward.
+        Corrected light, rows from the top downward.
+    px_per_mm : float
+        Its scale: the sheet's, or a whole part of it where the photo has no more to tell.
     at_mm, seen_mm : ndarray of float64, shape (H,)
         Where each row lies on the sheet, and where what it shows lies that is seen through the
         fluid, from the sheet's top [mm].
@@ -81,6 +83,7 @@ class Strip:
     """
 
     light: np.ndarray
+    px_per_mm: float
     at_mm: np.ndarray
     seen_mm: np.ndarray
     spots_share: float
@@ -152,13 +155,16 @@ def read_bars(
     import numpy as np
 
     field = view.layout.bar_field
-    s = SHEET_PX_PER_MM
+    every = view.light.pitch
+    s = SHEET_PX_PER_MM / every
     beside = _beside(view, left_mm, right_mm)
     first, last = middle_part(view, left_mm=left_mm, right_mm=right_mm, shape=shape)
     rect = Rect(first, field.y_mm, last - first, field.height_mm)
-    pixels = window(view.light, rect)
-    through = _merge_columns(pixels)
-    raw = _merge_columns(window(view.raw, rect, every=(RAW_EVERY, 1))).astype(np.float32)
+    pixels = window(view.light, rect, every=(every, every))
+    through = _merge_columns(pixels, s)
+    raw_every = max(RAW_EVERY // every, 1)
+    raw = window(view.raw, rect, every=(raw_every * every, every))
+    raw = _merge_columns(raw, s).astype(np.float32)
 
     rows = np.arange(len(through))
     at_mm = field.y_mm + (rows + 0.5) / s
@@ -174,13 +180,13 @@ def read_bars(
 
     # Mean brightness tells where the fluid ends, and hardly cares for the shift; only there do
     # the bars tell what the prediction misses.
-    rough = [_in_window(at_mm + shift, w) for w in windows]
+    rough = [_in_window(at_mm + shift, w, s) for w in windows]
     plain = reference(shift)
     seen = [i for i in rough if len(i)]
     lead, outside = through[..., :2].mean(axis=2), plain[:, :2].mean(axis=1)
     mean_t = [float(median(lead[i].mean(axis=0)) / outside[i].mean()) for i in seen]
     fluid = seen[: fluid_rows(np.array(mean_t))]
-    shift = shift + _missed_shift(median(lead, axis=1), beside, shift, fluid)
+    shift = shift + _missed_shift(median(lead, axis=1), beside, shift, fluid, s)
 
     # The floor's thickness and the surface's own width belong to neither fluid nor glass.
     wet = slice(int(np.mean(fluid[-1])) - round(6.0 * s), round(len(rows) - 8.0 * s))
@@ -192,7 +198,7 @@ def read_bars(
     if spots_share > BUBBLY:
         left_out = float(bubble_area(spots, px_per_mm=s).mean())
         cleared = without_bubbles(pixels[wet], spots, px_per_mm=s)
-        through[wet] = _merge_columns(cleared)
+        through[wet] = _merge_columns(cleared, s)
 
     if glare.any():
         through, raw = through[:, ~glare], raw[:, ~glare]
@@ -202,12 +208,12 @@ def read_bars(
     clear = bars_behind(true_mm, view.layout)[1] > EDGE_MM
     inside, heights, white = [], [], []
     for centre, half_mm in windows:
-        whole = _in_window(true_mm, (centre, half_mm))
+        whole = _in_window(true_mm, (centre, half_mm), s)
         if not len(whole):
             continue
         inside.append(whole[clear[whole]])
         heights.append(field.bottom_mm - centre)
-        near = raw[inside[-1][0] // RAW_EVERY : inside[-1][-1] // RAW_EVERY + 1]
+        near = raw[inside[-1][0] // raw_every : inside[-1][-1] // raw_every + 1]
         white.append(quantile(near.reshape(-1, 3), 0.9))
     slope, mean, level = _regressed(through, reference(shift), inside)
     contrast, mean = median(slope, axis=1), median(mean, axis=1)
@@ -219,7 +225,7 @@ def read_bars(
         veil=(mean - contrast) * level,
         spread=1.4826 * scatter / np.sqrt(slope.shape[1]),
         raw_white=np.array(white),
-        strip=Strip(pixels, at_mm, true_mm, spots_share, left_out),
+        strip=Strip(pixels, s, at_mm, true_mm, spots_share, left_out),
     )
 
 
@@ -303,12 +309,12 @@ def _in_glare(through: np.ndarray) -> np.ndarray:
     return lit
 
 
-def _merge_columns(strip: np.ndarray) -> np.ndarray:
+def _merge_columns(strip: np.ndarray, px_per_mm: float) -> np.ndarray:
     """Average columns to about 1 mm: less noise to a column, and the median stays robust."""
     import cv2
     import numpy as np
 
-    count = max(strip.shape[1] // round(SHEET_PX_PER_MM), 1)
+    count = max(int(strip.shape[1] / px_per_mm), 1)
     merged = cv2.resize(strip, (count, len(strip)), interpolation=cv2.INTER_AREA)
     return merged.astype(np.float64)
 
@@ -323,7 +329,6 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
 
     field = view.layout.bar_field
     every = (view.light.pitch, round(BESIDE_EVERY_MM * SHEET_PX_PER_MM))
-    rows = np.arange(round(field.height_mm * SHEET_PX_PER_MM))
     profiles, burnt = [], []
     for x0, x1 in (
         (field.x_mm + 2.0, left_mm - SHADOW_MM),
@@ -334,16 +339,14 @@ def _beside(view: CardView, left_mm: float, right_mm: float) -> np.ndarray:
             some = window(view.raw, place, every=(RAW_EVERY, every[1]))
             raw = median(some[..., :2], axis=1).max(axis=1)
             burnt.append(float(np.mean(raw > BRIGHTEST_WHITE)) / WHITE_SHARE)
-            light = median(window(view.light, place, every=every), axis=1)
-            # As the photo has no more to tell, straight lines serve between its own rows.
-            at = (np.arange(len(light)) + 0.5) * every[0] - 0.5
-            profiles.append(np.stack([np.interp(rows, at, light[:, c]) for c in range(3)], axis=1))
+            profiles.append(median(window(view.light, place, every=every), axis=1))
     if burnt and min(burnt) > MOST_BURNT:
         raise refuse("clipped", f"{100 * min(burnt):.0f} % of the white bars beside the vessel")
     profiles = [p for p, share in zip(profiles, burnt, strict=True) if share <= MOST_BURNT]
     if not profiles:  # a vessel as wide as the field: the outermost columns are all there is
         for x in (field.x_mm + 1.0, field.right_mm - 5.0):
-            strip = window(view.light, Rect(x, field.y_mm, 4.0, field.height_mm))
+            edge = Rect(x, field.y_mm, 4.0, field.height_mm)
+            strip = window(view.light, edge, every=(every[0], every[0]))
             profiles.append(median(strip, axis=1))
     profile: np.ndarray = np.mean(profiles, axis=0).astype(np.float64)
     return profile
@@ -372,12 +375,12 @@ def _windows(layout: CardLayout) -> list[tuple[float, float]]:
     ]
 
 
-def _in_window(true_mm: np.ndarray, of: tuple[float, float]) -> np.ndarray:
+def _in_window(true_mm: np.ndarray, of: tuple[float, float], px_per_mm: float) -> np.ndarray:
     """Return the rows of a window; none where the field's end cuts it off."""
     import numpy as np
 
     inside = np.flatnonzero(np.abs(true_mm - of[0]) <= of[1])
-    return inside if len(inside) >= 1.6 * of[1] * SHEET_PX_PER_MM else inside[:0]
+    return inside if len(inside) >= 1.6 * of[1] * px_per_mm else inside[:0]
 
 
 def bars_behind(y_mm: np.ndarray, layout: CardLayout) -> tuple[np.ndarray, np.ndarray]:
@@ -406,8 +409,9 @@ def bars_behind(y_mm: np.ndarray, layout: CardLayout) -> tuple[np.ndarray, np.nd
 
 
 def _missed_shift(
-    profile: np.ndarray, beside: np.ndarray, predicted: np.ndarray, fluid: list[np.ndarray]
-) -> np.ndarray:
+    profile: np.ndarray, beside: np.ndarray, predicted: np.ndarray, fluid: list[np.ndarray],
+    px_per_mm: float,
+) -> np.ndarray:  # fmt: skip
     """Return what the prediction misses: a straight line in height, from where bars fit best.
 
     `profile`, shape (H,), is red and green through the vessel's middle. In every window the shift
@@ -416,13 +420,12 @@ def _missed_shift(
     """
     import numpy as np
 
-    s = SHEET_PX_PER_MM
     rows = np.arange(len(profile))
     target = beside[:, :2].mean(axis=1)
     tries = np.arange(-5.0, 5.01, 0.25)
     uppermost = min(int(inside[0]) for inside in fluid)
     wet = rows[uppermost : max(int(inside[-1]) for inside in fluid) + 1]
-    places = wet + (predicted[wet] + tries[:, None]) * s
+    places = wet + (predicted[wet] + tries[:, None]) * px_per_mm
     looks = np.interp(places, rows, target)  # beyond the ends it repeats them
     at, found = [], []
     for inside in fluid:

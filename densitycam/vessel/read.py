@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from densitycam.card.profile import PrintProfile
 from densitycam.errors import PhotoRefusedError
 from densitycam.photo.card_finder import CardFix, decode_with_card, refuse
-from densitycam.photo.card_view import SHEET_PX_PER_MM, CardView, light_of_bare_card, square_up
+from densitycam.photo.card_view import CardView, light_of_bare_card, square_up
 from densitycam.photo.decode import LinearPhoto, decode_photo
 from densitycam.photo.quantiles import median
 from densitycam.vessel.bars import (
@@ -446,7 +446,7 @@ def _foam_bottom_mm(bars: BarRows, view: CardView) -> float | None:
         & (bar_seen % 2 == 0)
         & (from_edge_seen > BAR_EDGE_MM),
         height_mm=layout.base_line_y_mm - strip.at_mm,
-        px_per_mm=SHEET_PX_PER_MM,
+        px_per_mm=strip.px_per_mm,
         among_bubbles=strip.spots_share > BUBBLY,
     )
     return None if row is None else float(layout.base_line_y_mm - strip.seen_mm[row])
@@ -459,7 +459,7 @@ def _patchiness(bars: BarRows, view: CardView, *, top_mm: float) -> float:
     fluid = height < top_mm + 5.0
     bar, from_edge = bars_behind(strip.seen_mm[fluid], view.layout)
     return patchiness(
-        strip.light[fluid], bar=bar, from_edge_mm=from_edge, px_per_mm=SHEET_PX_PER_MM
+        strip.light[fluid], bar=bar, from_edge_mm=from_edge, px_per_mm=strip.px_per_mm
     )
 
 

@@ -42,6 +42,9 @@ SPOT_REACH_MM, SPOT_SIGMAS, SPOT_SHARE = 1.0, 3.5, 0.06
 #: hang on a wall kept under 0.0009 in simulated photos, an air line that covers 4 % above 0.0017.
 BUBBLY = 0.0013
 
+#: Noise is smoothed over this much where spots and foam are looked for [mm].
+SMOOTH_MM = 0.6
+
 #: How far a bubble reaches beyond its spot [mm].
 BUBBLE_REACH_MM = 1.0
 
@@ -133,7 +136,8 @@ def find_spots(light: np.ndarray, *, px_per_mm: float) -> np.ndarray:
     found = np.zeros(light.shape[:2], dtype=bool)
     if min(found.shape) <= 4 * reach:
         return found
-    smooth = cv2.blur(_lead(light), (3, 3))
+    wide = _smoothing(px_per_mm)
+    smooth = cv2.blur(_lead(light), (wide, wide))
     inner = (slice(reach, -reach), slice(reach, -reach))
     here = smooth[inner]
     around = (
@@ -143,16 +147,21 @@ def find_spots(light: np.ndarray, *, px_per_mm: float) -> np.ndarray:
         smooth[reach:-reach, 2 * reach :],
     )
     off = here - 0.25 * (around[0] + around[1] + around[2] + around[3])
-    # What is smoothed over 3 x 3 tells no more of a row's noise where every column counts.
-    some = off[:, ::3] - median(off[:, ::3], axis=1)[:, None]
+    # What is smoothed tells no more of a row's noise where every column counts.
+    some = off[:, ::wide] - median(off[:, ::wide], axis=1)[:, None]
     noise = 1.4826 * median(np.abs(some), axis=1)
     padded = np.pad(noise, 4, mode="edge")
     noise = median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1)
-    least = np.maximum(SPOT_SIGMAS * noise, SPOT_SHARE * median(here[:, ::3], axis=1))[:, None]
+    least = np.maximum(SPOT_SIGMAS * noise, SPOT_SHARE * median(here[:, ::wide], axis=1))[:, None]
     lightest = cv2.max(cv2.max(around[0], around[1]), cv2.max(around[2], around[3]))
     darkest = cv2.min(cv2.min(around[0], around[1]), cv2.min(around[2], around[3]))
     found[inner] = (here - lightest > least) | (darkest - here > least)
     return found
+
+
+def _smoothing(px_per_mm: float) -> int:
+    """Return over how many pixels noise is smoothed, odd: 0.6 mm, not where pixels are as wide."""
+    return int(SMOOTH_MM * px_per_mm) // 2 * 2 + 1
 
 
 def _lead(light: np.ndarray) -> np.ndarray:
@@ -338,13 +347,14 @@ def foam_bottom_row(
     darkest = row_light.min(axis=1)
     neutral = darkest > FOAM_NEUTRAL * row_light.max(axis=1)
     third = np.full((1, 3), 1 / 3, np.float32)
-    grey = cv2.blur(cv2.transform(np.ascontiguousarray(light, np.float32), third), (3, 3))
+    even = _smoothing(px_per_mm)
+    grey = cv2.blur(cv2.transform(np.ascontiguousarray(light, np.float32), third), (even, even))
     # What is wider than 5 mm is not a cell.
     wide = 2 * round(2.5 * px_per_mm) + 1
     fine = grey - cv2.blur(grey, (wide, 1), borderType=cv2.BORDER_REFLECT)
     # Seven columns in ten lie beyond 0.385 standard deviations (normal quantile).
-    # What is smoothed over 3 x 3 tells no more where every column counts.
-    mottle = quantile(np.abs(fine[:, ::3]), 0.30, axis=1) / 0.385
+    # What is smoothed tells no more where every column counts.
+    mottle = quantile(np.abs(fine[:, ::even]), 0.30, axis=1) / 0.385
     # Quanta of light scatter with the root of their number.
     lower = height_mm < FOAM_ABOVE_MM + 30.0
     quanta = np.sqrt(np.maximum(grey.mean(axis=1), 1e-3))
