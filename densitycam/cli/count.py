@@ -345,16 +345,20 @@ def _from_csv(how: Tally, path: Path) -> Tally:
     if "\0" in text:  # Python 3.10 cannot take it, later ones would pass it on
         raise DensitycamError(f"{path.name} is not a text file.", "Save it as CSV with UTF-8.")
     rows = csv.DictReader(text.splitlines(), skipinitialspace=True)
-    names = [str(n).strip().lower() for n in rows.fieldnames or ()]
+    try:
+        names = [str(n).strip().lower() for n in rows.fieldnames or ()]
+        rows.fieldnames = names
+        lines = [(rows.line_num, row) for row in rows]
+    except csv.Error as error:  # a cell of more than 131072 signs
+        raise fail(rows.reader.line_num, f"cannot be read ({error})") from error
     if "cells" not in names:
         raise DensitycamError(
             f"{path.name} has no column called cells.",
             "Write a heading line: cells, or filling,cells, or filling,cells,dead.",
         )
-    rows.fieldnames = names
     sides: dict[str, list[int]] = {}
     dead = 0
-    for number, row in enumerate(rows, 2):
+    for number, row in lines:
         counted = {}
         for column in ("cells", "dead"):
             if column not in names:

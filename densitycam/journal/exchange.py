@@ -385,7 +385,6 @@ def _folder_tables(
     folder: Path, head: Mapping[str, Any]
 ) -> tuple[dict[str, list[dict[str, Any]]], str | None]:
     """Read the CSV tables that the contents name, each whole, and the settings."""
-    csv.field_size_limit(1 << 30)  # a reading's rows are one cell
     tables, settings = {}, None
     files = head.get("files")
     for name, about in (files if isinstance(files, dict) else {}).items():
@@ -420,14 +419,20 @@ def _folder_tables(
 def _rows(content: bytes) -> list[dict[str, Any]]:
     """Read a table; ValueError for a line that has not as many cells as the first."""
     lines = csv.reader(io.StringIO(content.decode("utf-8"), newline=""))
-    columns = next(lines, [])
-    if len(set(columns)) < len(columns):
-        raise ValueError("two columns have one name")
-    rows = []
-    for cells in lines:
-        if len(cells) != len(columns):
-            raise ValueError(f"line {lines.line_num} has {len(cells)} cells, not {len(columns)}")
-        rows.append(dict(zip(columns, map(_text, cells), strict=True)))
+    usual = csv.field_size_limit(1 << 30)  # a reading's rows are one cell
+    try:
+        columns = next(lines, [])
+        if len(set(columns)) < len(columns):
+            raise ValueError("two columns have one name")
+        rows = []
+        for cells in lines:
+            if len(cells) != len(columns):
+                raise ValueError(
+                    f"line {lines.line_num} has {len(cells)} cells, not {len(columns)}"
+                )
+            rows.append(dict(zip(columns, map(_text, cells), strict=True)))
+    finally:
+        csv.field_size_limit(usual)  # it is the whole program's: a keeper's own tables need none
     return rows
 
 

@@ -275,7 +275,14 @@ def _rows(folder: Path, table: str) -> list[_Row]:
     delimiter = ";" if ";" in header and "," not in header else ","
     # newline="" so that line_num counts what an editor shows.
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    columns = [name.strip() for name in next(reader, [])]
+    try:
+        lines = [(reader.line_num, values) for values in reader]
+    except csv.Error as error:  # a cell of more than 131072 signs
+        raise DensitycamError(
+            f"{file}, line {reader.line_num}: cannot be read ({error}).",
+            "Look for a quotation mark that is not closed, and mend it.",
+        ) from error
+    columns = [name.strip() for name in lines[0][1]] if lines else []
     wanted = TABLES[table]
     for name in columns:
         if name not in wanted:
@@ -292,13 +299,13 @@ def _rows(folder: Path, table: str) -> list[_Row]:
                 f"The first line must name {', '.join(wanted)}.",
             )
     rows = []
-    for values in reader:
+    for number, values in lines[1:]:
         values = [value.strip() for value in values]
         if not any(values):
             continue
         cells = {name: default or "" for name, default in wanted.items()}
         cells.update({k: v for k, v in zip(columns, values, strict=False) if v})
-        row = _Row(file, reader.line_num, cells)
+        row = _Row(file, number, cells)
         if len(values) > len(columns):
             row.fail(columns[-1], f"there are {len(values)} values for {len(columns)} columns")
         for name, default in wanted.items():

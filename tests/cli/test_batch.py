@@ -261,6 +261,7 @@ def test_what_the_user_calibrated_since_is_not_calibrated_again(run, photo_folde
         ("slides.csv", "group,32,5,5,", "group,32,5,5,0,x", "line 2, column fixative_fraction:"),
         ("splits.csv", ",125,500", ",600,500", "line 2, column kept_ml: must be below total_ml"),
         ("splits.csv", ",125,500", ",lots,500", "line 2, column kept_ml: 'lots' is not a number"),
+        ("splits.csv", ",125,500", f',125,"{"5" * 140_000}', "line 2: cannot be read (field"),
         ("splits.csv", "kept_ml,total_ml", "kept_ml", "line 1: the column total_ml is missing"),
     ],
 )  # fmt: skip

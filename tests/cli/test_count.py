@@ -84,6 +84,8 @@ def test_a_table_of_squares(run, slim, tmp_path):
         ("cells\n3\nx\n", "line 3: cells must be a whole number, not 'x'"),
         ("cells\n", "has no squares"),
         ("cells,dead\n3,-1\n", "line 2: dead must be"),
+        ("cells\n3\n\nx\n", "line 4: cells must be"),
+        ("cells,filling\n3,A\n4," + "A" * 140_000 + "\n", "line 3: cannot be read (field larger"),
         ("cells,filling\n3,A\0\n", "slide.csv is not a text file. Save it as CSV"),
     ):
         table.write_text(text)
