@@ -361,6 +361,13 @@ def test_the_band_is_as_wide_as_the_estimates_of_fresh_photos(straying):
     assert len(predictive_band(replace(calibration, coefficients=tuple(turned)), [1e6, 6e6])) == 2
 
 
+def test_the_band_widens_as_contrast_fades_and_past_its_end_goes_by_brightness_alone():
+    dense = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6, 7e6]))
+    for density, low, high in predictive_band(dense, [3.9e6, 6e6]):
+        told = estimate(reading(density), dense)
+        assert math.log(high / low) == pytest.approx(math.log(told.high / told.low), rel=0.08)
+
+
 def test_a_stored_calibration_comes_back_the_same_and_damage_is_told():
     calibration = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
     text = calibration_to_json(calibration)
@@ -376,7 +383,9 @@ def test_a_stored_calibration_comes_back_the_same_and_damage_is_told():
     old["format"] = 1
     for point in old["points"]:
         del point["off"]
-    assert calibration_from_json(json.dumps(old)).coefficients == calibration.coefficients
+    read = calibration_from_json(json.dumps(old))
+    assert read.coefficients == calibration.coefficients
+    assert {p.off for p in read.points} == {1.0}
 
 
 def test_the_pigment_of_an_older_format_was_another_quantity_and_bleaches_no_healthy_culture():
@@ -500,11 +509,15 @@ def test_less_than_ends_at_the_upper_limit_of_the_most_that_noise_may_hide(
     for seen, calibration in ((faint, start_calibration(SPECIES)), (thin, odd)):
         told = estimate(seen, calibration)
         assert (told.status, told.high) == ("less-than", pytest.approx(expected, rel=1e-4))
+    # A thousandth is the least, since nothing has no logarithm.
+    nothing = replace(thin, attenuation=(-0.05, NAN, NAN), attenuation_se=(1e-9, NAN, NAN))
+    least = _start_limit(0.001, 1, straying) * 3.0 / 60.0
+    assert estimate(nothing, start_calibration(SPECIES)).high == pytest.approx(least, rel=1e-4)
 
 
 def test_more_than_begins_at_the_lower_limit_of_what_would_just_be_seen():
     # Contrast is seen from three standard errors on: 3 x 0.01 is an optical depth of 3.51 in red,
-    # which says more than 2.81 in green. Where it takes more than half the light, nothing is told.
+    # which says more than 2.81 in green. Where it takes half the light or more, nothing is told.
     blind = replace(
         reading(3e7, dilution=3.0), attenuation=(NAN,) * 3, absorbance=(NAN,) * 3,
         contrast_t_se=(0.01, 0.02, 0.17), straying=2.0,
@@ -514,8 +527,8 @@ def test_more_than_begins_at_the_lower_limit_of_what_would_just_be_seen():
     assert (answer.status, answer.high) == ("more-than", math.inf)
     expected = _start_limit(-math.log(0.03), -1, 2.0) * 3.0 / 60.0
     assert answer.low == pytest.approx(expected, rel=1e-4)
-    dark = replace(blind, contrast_t_se=(0.17, 0.17, 0.17))
-    assert estimate(dark, start).low == 0.0
+    for half in (0.17, 0.5 / 3):
+        assert estimate(replace(blind, contrast_t_se=(half,) * 3), start).low == 0.0
 
 
 def test_the_interval_is_students_on_the_log_scale_and_the_slides_add_degrees():
@@ -555,6 +568,9 @@ def test_the_range_is_that_of_the_fluid_in_the_vessel_whatever_its_path():
         answer = estimate(seen, replace(fitted, range_low=low * there, range_high=high * there))
         assert answer.inside_range == inside
         assert any("Outside the densities" in note for note in answer.notes) != inside
+    # Both ends belong to it.
+    assert model._inside(1e6 * 60, seen, replace(fitted, path_mm=60.0, range_low=1e6))
+    assert model._inside(1e6 * 60, seen, replace(fitted, path_mm=60.0, range_high=1e6))
 
 
 @pytest.mark.parametrize(
@@ -704,6 +720,7 @@ def test_a_curve_read_backwards_is_the_root_on_its_rising_side():
     assert model._depth_of(np.array((2.0, 1.0, -0.25)), 3.01) is None
     assert model._depth_of(np.array((2.0, 1.0, -0.25)), 3.0) == pytest.approx(2.0)
     assert model._depth_of(np.array((2.0, -1.0, 0.0)), 2.5) is None
+    assert model._depth_of(np.array((2.0, 0.0, 0.0)), 2.5) is None
     # For its noise, no curve is flatter than 0.3.
     flat = np.zeros(13)
     flat[1:3] = 1.0, -0.5
@@ -730,7 +747,7 @@ def test_a_contrast_that_fades_tells_no_density_where_it_is_less_sure_than_a_fac
     fitted = fit_calibration(start_calibration(SPECIES), points([5e5, 1e6, 2e6]))
     faint = Signal("contrast red", 0.3, 0.5, 0.0)
     assert model._told_by([faint], fitted, 1.19)
-    assert not model._told_by([faint], fitted, 1.21)
+    assert not model._told_by([faint], fitted, 1.2)
     # A thin one is unsure for another reason, and does tell, if all of it is thin.
     thin = replace(faint, x=-0.1)
     assert model._told_by([thin], fitted, 1.21)
@@ -740,15 +757,39 @@ def test_a_contrast_that_fades_tells_no_density_where_it_is_less_sure_than_a_fac
 
 def test_a_damaged_calibration_is_not_read():
     text = calibration_to_json(start_calibration(SPECIES))
-    for change in (
-        lambda d: d["coefficients"].pop(),
-        lambda d: d["covariance"][4].pop(),
-        lambda d: d.update(format=4),
+    for change, match in (
+        (lambda d: d["coefficients"].pop(), "13 coefficients and their covariance"),
+        (lambda d: d["covariance"][4].pop(), "13 coefficients and their covariance"),
+        (lambda d: d.update(format=4), "has format 4"),
+        # By such numbers no density may be told, see `densitycam.calibration.checked`.
+        (lambda d: d["covariance"][4].__setitem__(4, -0.1), "variances below zero"),
+        (lambda d: d.update(stray_scale=0.0), "no number from 0.01 to 100"),
     ):
         data = json.loads(text)
         change(data)
-        with pytest.raises(DensitycamError, match=r"cannot be read|has format 4"):
+        with pytest.raises(DensitycamError, match=match):
             calibration_from_json(json.dumps(data))
+
+
+def test_a_start_that_was_edited_beyond_any_cell_is_refused(tmp_path, monkeypatch):
+    # A cell takes a ten-thousandth of a square micrometre to a square millimetre; red and green may
+    # see a hundredth to ten times what 675 nm does. Our own choices, wide of any cell.
+    path = tmp_path / SPECIES / "start.json"
+    path.parent.mkdir()
+    text = (model.species_folder() / SPECIES / "start.json").read_text()
+    monkeypatch.setattr(model, "species_folder", lambda: tmp_path)
+    for names, low, high in (
+        (("absorption_675_um2", "scattering_um2"), 1e-4, 1e6),
+        (("red_share", "green_share"), 0.01, 10.0),
+    ):
+        for name in names:
+            for value in (low, high):
+                path.write_text(json.dumps(json.loads(text) | {name: value}))
+                assert start_calibration(SPECIES).species == SPECIES
+            for value in (0.99 * low, 1.01 * high):
+                path.write_text(json.dumps(json.loads(text) | {name: value}))
+                with pytest.raises(DensitycamError, match=r"start\.json of isochrysis"):
+                    start_calibration(SPECIES)
 
 
 def test_alone_a_slide_is_judged_by_the_start():
@@ -790,6 +831,52 @@ def test_a_slide_no_chance_explains_moves_the_straying_by_its_goodness_and_no_mo
     spread = sum(p.weight * min(p.strayed**2, 3.5**2) for p in fitted.points)
     expected = math.sqrt((6 + spread) / (6 + sum(p.weight for p in fitted.points)))
     assert fitted.stray_scale == pytest.approx(max(expected, 0.7), rel=1e-9)
+
+
+@pytest.mark.parametrize(("slides", "scale"), [(4, 1.9526), (14, 2.5)])
+def test_slides_of_which_none_agrees_stray_by_three_and_a_half_sigmas_at_most(slides, scale):
+    # The same photo fourteen times, and counts that triple: each of those that are believed lies
+    # far from the others. Its square counts as 3.5^2, and the scale ends at 2.5.
+    made = points([1e6] * slides)
+    apart = [replace(p, slide=slide(1e6 * 3.0 ** (i - slides / 2))) for i, p in enumerate(made)]
+    fitted = fit_calibration(start_calibration(SPECIES), apart)
+    wild = [p for p in fitted.points if abs(p.strayed) > 5 and p.weight > 0.9]
+    assert wild
+    spread = sum(p.weight * min(p.strayed**2, 3.5**2) for p in fitted.points)
+    expected = math.sqrt((6 + spread) / (6 + sum(p.weight for p in fitted.points)))
+    assert fitted.stray_scale == pytest.approx(min(expected, 2.5), rel=1e-9)
+    assert fitted.stray_scale == pytest.approx(scale, abs=5e-5)
+
+
+def test_what_a_slide_counts_for():
+    # Before a fit has judged it, a slide is good; from likelier good than bad on it is believed,
+    # and named where it is bad with more than the probability of `DOUBT`.
+    fresh = model.KeptPoint("a", 60.0, 1.0, (), 1e6, 0.1)
+    assert (fresh.weight, fresh.strayed, fresh.off) == (1.0, 0.0, 1.0)
+    for weight, believed, doubtful in (
+        (1.0, True, False), (0.6, True, False), (0.59, True, True), (0.51, True, True),
+        (0.5, False, True), (0.0, False, True),
+    ):  # fmt: skip
+        point = replace(fresh, weight=weight)
+        assert (point.believed, point.doubtful) == (believed, doubtful)
+    # None is fitted to without a count above zero, of an error that is known.
+    (one,) = points([1e6])
+    assert model.can_calibrate(one)
+    for change in ({"cells": 0}, {"relative_sd": math.inf}, {"relative_sd": NAN}):
+        assert not model.can_calibrate(replace(one, slide=replace(one.slide, **change)))
+
+
+def test_a_signal_moves_to_its_share_of_what_count_and_photo_differ_by():
+    # York 1966 (from memory): with variances of 0.01 and of 0.04 for photo and count, a fifth of
+    # the way is the photo's, 0.05 of 0.25, over a slope of 2; never more than two standard
+    # deviations of the photo's, 0.2.
+    curve = np.zeros(13)
+    curve[:2] = 2.0, 2.0
+    seen = Signal("contrast red", 0.3, 0.05, 0.0)
+    photo = np.array([[0.01]])
+    for short, moved in ((0.25, 0.025), (-0.25, -0.025), (9.0, 0.1), (-9.0, -0.1)):
+        (found,) = model._adjusted([seen], curve, 2.6 + short, photo, photo + 0.04)
+        assert found.x == pytest.approx(0.3 + moved, rel=1e-12)
 
 
 def test_more_rounds_would_change_little(monkeypatch):

@@ -203,6 +203,9 @@ def exactly(density, low=None, high=None):
         # A photo of two days ago speaks for today, a moment later it does not.
         (lambda: ask(measured(1e6), last=point(1e6, 2.0)), "harvest"),
         (lambda: ask(measured(1e6), last=point(1e6, 2.001)), "cannot-tell"),
+        # A limit on the edge itself leaves it open.
+        (lambda: ask(replace(LESS, high=BAND[0])), "cannot-tell"),
+        (lambda: ask(replace(LESS, high=0.999 * BAND[0])), "wait"),
         # No cells are no density.
         (lambda: ask(measured(0.0)), "cannot-tell"),
     ],
@@ -235,6 +238,9 @@ def test_the_dates_of_a_forecast_end_at_now_and_in_a_month():
     late = waits(-0.1)
     assert late.headline == "Wait: it should be ready any time now."
     assert math.isnan(late.wait_days)
+    # Without a density of today, the moment itself has come.
+    told = ask(None, flags=("blurred",), last=point(3e5), ready=ReadyForecast(NOW, NOW, NOW))
+    assert "It should have reached its band by now" in told.reasons[-1]
 
 
 def test_a_forecast_counts_from_the_photo():
@@ -353,8 +359,10 @@ def test_growth_that_is_not_known_yet_asks_for_another_photo():
     assert ask(measured(3e5), inferred).would_settle == ""
 
 
-def test_new_water_is_measured_at_twenty_degrees_unless_set():
+def test_new_water_has_twenty_degrees_and_the_nitrogen_of_f2_unless_set():
     assert ask(measured(1.2e6)).plan.temperature_c == 20.0
+    # 75 mg/L of sodium nitrate: 84.995 g/mol, 14.007 of it nitrogen (atomic weights from memory).
+    assert RULE.nitrogen_mg_per_l == round(75 * 14.007 / 84.995, 2)
 
 
 @pytest.mark.parametrize("flag", FLAGS)
@@ -441,6 +449,11 @@ def test_more_than_a_little_after_a_density_in_the_band_is_ready():
     assert advice.would_settle == FLAGS["too-dense"].advice
     unready = ask(little, flags=("too-dense",), last=point(5e5, 1.0))
     assert (unready.action, unready.would_settle) == ("cannot-tell", FLAGS["too-dense"].advice)
+
+
+def test_a_bound_on_the_edge_counts_by_itself_and_not_by_an_earlier_density():
+    advice = ask(replace(MORE, low=BAND[0]), last=point(1.5e6, 1.0))
+    assert advice.plan.harvest_cells == pytest.approx(BAND[0] * 1350, rel=1e-12)
 
 
 def test_brightness_alone_decides_but_asks_for_a_narrow_bottle():

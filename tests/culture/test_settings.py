@@ -58,6 +58,35 @@ def test_the_nearest_section_wins():
     assert (rule.kept_share, facts) == (0.4, load_species("isochrysis"))
 
 
+@pytest.mark.parametrize(
+    ("name", "least", "most"),
+    # Our own choices; salt water formulas hold from 0 to 40 degrees C.
+    [
+        ("ceiling_share", 0.1, 0.95), ("thin_share", 0.0, 1.0), ("usual_days", 0.5, 60.0),
+        ("stale_days", 0.25, 14.0), ("longest_forecast_days", 1.0, 90.0),
+        ("kept_share", 0.02, 0.98), ("temperature_c", 0.0, 40.0), ("label_ml_per_l", 0.0, 50.0),
+        ("nitrogen_mg_per_l", 0.0, 1000.0),
+    ],
+)  # fmt: skip
+def test_at_both_ends_of_what_may_be_set_there_is_an_answer_and_beyond_it_is_refused(
+    name, least, most
+):
+    growth = Growth(0.45, 0.35, 0.55, 0.65, "exponential", 5, 5.0, "It rises.")
+    for value in (least, most):
+        rule, facts = thresholds_of(read_settings(f"[all]\n{name} = {value}"), FACTS, JAR)
+        assert getattr(rule, name) == value
+        for density, action in ((1e6, "harvest"), (3e5, "wait")):
+            estimate = Estimate("measured", density, 9e5, 1.1e6, 0.05, "t", 3, True)
+            advice = decide(
+                estimate=estimate, flags=(), growth=growth, facts=facts, vessel=JAR, rule=rule,
+                now=datetime(2024, 3, 9, 19),
+            )  # fmt: skip
+            assert advice.action == action
+    for value in (least - 0.01, most * 1.01):
+        with pytest.raises(DensitycamError, match=f"{name} cannot be"):
+            read_settings(f"[all]\n{name} = {value}")
+
+
 def test_nothing_set_changes_nothing():
     for text in ("", "# only a comment\n", "[all]\n", settings_text([FACTS])):
         assert thresholds_of(read_settings(text), FACTS, JAR) == (RULE, FACTS)
