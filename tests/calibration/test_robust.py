@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from densitycam.calibration import robust
 from densitycam.calibration.robust import BAD_SD, BAD_SHARE, Block, left_out, robust_posterior
 
 PRIOR = np.array([0.0, 1.0]), np.diag([100.0, 0.25])
@@ -48,6 +49,22 @@ def test_probability_of_a_bad_slide_is_the_ratio_of_normal_densities():
             BAD_SHARE * norm.pdf(p, 0, wide) / ((1 - BAD_SHARE) * norm.pdf(p, 0, 0.1)) for p in off
         ]
         assert bad[k] == pytest.approx(odds / (1 + sum(others)), rel=1e-4)
+
+
+def test_evidence_that_no_exponential_holds_names_the_bad_slide_all_the_same():
+    # Off by a hundred of its standard deviations: exp(5000) to one against its being good.
+    blocks = [line(x, 2 + x, 0.01) for x in (-1.0, 0.0, 0.4, 0.9)]
+    wild = [*blocks, line(1.2, 4.2, 0.01)]
+    mean, covariance, bad = robust_posterior(*PRIOR, wild)
+    assert bad == pytest.approx([0, 0, 0, 0, 1], abs=0.2)
+    np.testing.assert_allclose(mean, (2.0, 1.0), rtol=0, atol=0.02)
+    np.testing.assert_allclose(covariance, plain(blocks)[1], rtol=0.1, atol=1e-5)
+
+
+def test_a_bad_slide_has_the_square_of_its_error_more_variance(monkeypatch):
+    monkeypatch.setattr(robust, "BAD_SD", 0.5)
+    (_, covariance), _ = left_out(*PRIOR, [line(0.0, 2.0), line(0.0, 2.0)], np.array([0.0, 1.0]))
+    assert 1 / covariance[0, 0] == pytest.approx(1 / 100 + 1 / (0.1**2 + 0.5**2), rel=1e-9)
 
 
 def test_one_bad_slide_in_six_is_found_wherever_it_is():

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from test_model import NAN, reading
 
-from densitycam.calibration.signals import signals_of
+from densitycam.calibration.signals import Signal, signals_of
 
 SEEN = replace(
     reading(1e6), attenuation=(3.0, 0.75, 9.0), attenuation_se=(0.05, 0.13, 0.01), blank_se=0.03,
@@ -32,6 +32,7 @@ def test_depth_and_error_by_hand():
     )
     assert (mean.x, mean.sd) == pytest.approx((math.log(0.4), 0.04 / 0.6 / (1 - 0.06)), rel=1e-12)
     assert {s.straying for s in (red, green, mean)} == {1.7}
+    assert Signal("mean red", 0.0, 0.1, 0.0).straying == 1.0  # as usual where nothing is said
 
 
 def test_an_error_no_larger_than_the_blanks_leaves_a_ten_thousandth():

@@ -53,6 +53,8 @@ def test_own_chamber_is_built_again_from_its_name():
     assert chamber_by_name(own.id) == own
     largest = own_chamber(depth_mm=20.0, area_mm2=1e4)
     assert largest.volume_ml("field") == pytest.approx(200.0, rel=1e-12)
+    least = own_chamber(depth_mm=1e-6, area_mm2=1e-6)
+    assert least.volume_ml("field") == pytest.approx(1e-15, rel=1e-12)
     assert own.volume_ml("field") == pytest.approx(0.17 * math.pi / 10 * 1e-3, rel=1e-12)
 
 
@@ -64,6 +66,8 @@ def test_own_chamber_is_built_again_from_its_name():
         ("own:1x10001", "area in mm2 of 10001"),
         ("own:0.1x-3", "area in mm2 of -3"),
         ("own:1e9x1", "depth in mm of 1e"),
+        ("own:0.99e-6x1", "depth in mm of 9.9e-07"),
+        ("own:0.1x0.99e-6", "area in mm2 of 9.9e-07"),
         ("own:0.1.2x1", "does not describe a chamber"),
         ("own:0.1", "no counting chamber called"),
     ],

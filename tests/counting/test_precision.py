@@ -30,6 +30,7 @@ def test_cells_needed_is_the_fewest(wanted):
         return relative_half_width(count_slide(cells=cells, squares=1, loading_sd=0.0))
 
     assert width(fewest) <= wanted < width(fewest - 1)
+    assert isinstance(fewest, int)
 
 
 def test_cells_needed_says_when_counting_more_cannot_help():

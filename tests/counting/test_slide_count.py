@@ -86,6 +86,8 @@ def test_interval_holds_at_least_95_percent_of_truths(mean):
         ({"cells": -1}, "cannot be negative"),
         ({"cells": 10.5}, "whole number"),
         ({"cells": True}, "whole number"),
+        ({"cells": 10**9 + 1}, "nobody counts more than 1e"),
+        ({"squares": 0.00099}, "squares must be at least 0.001"),
         ({"squares": 0}, "squares must be above 0"),
         ({"squares": -2}, "squares must be above 0"),
         ({"squares": math.nan}, "squares must be above 0"),
@@ -102,6 +104,10 @@ def test_interval_holds_at_least_95_percent_of_truths(mean):
 def test_impossible_counts_are_refused(change, match):
     with pytest.raises(ValueError, match=match):
         count_slide(**({"cells": 100, "squares": 5} | change))
+
+
+def test_the_most_cells_and_the_smallest_part_of_a_square_that_are_believed():
+    assert count_slide(cells=10**9, squares=1e-3).cells_per_ml == pytest.approx(1e16, rel=1e-12)
 
 
 def test_wrong_names_name_near_matches():

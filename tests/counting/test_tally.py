@@ -23,6 +23,7 @@ def test_one_filling_is_what_count_slide_says():
     assert result.slide == count_slide(cells=136, squares=5)
     assert result.warnings == ()
     assert result.half_width == relative_half_width(result.slide)
+    assert not Tally((EVEN,)).machine_assisted  # people count unless it is said
 
 
 def test_both_sides_are_one_volume_and_halve_the_loading_variance():
@@ -245,8 +246,9 @@ def test_what_asks_for_no_more_cells_counts_none():
         assert (more.cells, more.squares, more.fillings) == (0, 0, fillings)
     assert "+/-10 %" in more_to_count(Tally((EVEN,))).sentence
     for half_width in (0.0, 1.0, 1.5):
-        with pytest.raises(ValueError, match="between 0 and 1"):
-            more_to_count(Tally((EVEN,)), half_width=half_width)
+        for tally in (Tally((EVEN,)), Tally((Filling((0, 0), 2),))):
+            with pytest.raises(ValueError, match="between 0 and 1"):
+                more_to_count(tally, half_width=half_width)
 
 
 def test_a_precision_that_no_count_reaches_is_said():
@@ -263,6 +265,7 @@ def test_a_precision_that_no_count_reaches_is_said():
         (Tally((Filling((3, 4), 5),)), "filling 1 lists 2 counts for 5 squares"),
         (Tally((EVEN,), dead=137), "137 dead of 136"),
         (Tally((EVEN,), clumps=-1), "-1 clumps"),
+        (Tally((EVEN,), clumps=10**9 + 1), "1000000001 clumps"),
         (Tally((Filling((3,) * 19, 19),)), "one improved Neubauer slide has 18 large squares"),
         (Tally((Filling((-3,), 1),)), "cells cannot be negative"),
         (Tally((EVEN,), dilution_steps=(0.5,)), "dilution is final over drawn"),
@@ -271,6 +274,10 @@ def test_a_precision_that_no_count_reaches_is_said():
 def test_impossible_tallies_are_refused(tally, match):
     with pytest.raises(ValueError, match=match):
         judge_tally(tally)
+
+
+def test_a_billion_clumps_are_the_most_that_is_believed():
+    assert judge_tally(Tally((EVEN,), clumps=10**9)).warnings
 
 
 def test_more_than_two_fillings_may_hold_more_squares_than_one_slide():
