@@ -269,13 +269,17 @@ def control_chart(checks: Sequence[SlideCheck]) -> ControlChart:
     off = math.exp(_weighted([(math.log(c.counted / c.foretold), c.sd) for c in run]))
     drifting = [name for name in rules if RULES[name][0] > 1]
     if drifting:
+        together = (
+            f"{len(run)} slides count {_apart(off)} what their photos foretold, taken together"
+            if len(run) > 1
+            else f"one slide counts {_apart(off)} what its photo foretold"
+        )
         return chart(
             "drifted",
             first,
             off,
-            f"The calibration no longer holds: since {run[0].label}, {len(run)} slides count "
-            f"{_apart(off)} what their photos foretold, taken together ({drifting[-1]}, a Western "
-            "Electric rule). Recalibrate from the slides since then.",
+            f"The calibration no longer holds: since {run[0].label}, {together} ({drifting[-1]}, "
+            "a Western Electric rule). Recalibrate from the slides since then.",
         )
     if broken[-1]:
         return chart(

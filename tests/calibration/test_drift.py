@@ -47,6 +47,9 @@ def test_a_slide_on_the_line_is_not_beyond_it():
     for beyond, times in ((3.0, 1), (2.0, 2), (1.0, 4)):
         assert not any(run_rules([beyond] * times))
         assert run_rules([beyond + 0.01] * times)[-1]
+    # Nor does it complete a rule that others beyond the line began, or the other way round.
+    for residuals in ([2.1, 2.2, 2.0], [2.0, 2.1], [0.0] * 7 + [0.1]):
+        assert run_rules(residuals)[-1] == ()
 
 
 def test_four_of_six_are_not_four_of_five():
@@ -90,6 +93,10 @@ def test_a_drift_names_its_first_slide_and_its_size():
     # It may begin with the very first slide, however little each one strays.
     for sigmas in (2.5, 0.3):
         assert control_chart(checks(*[sigmas] * 8)).since == "day 1"
+    # By hand, from the last: 2.9, 2.4 / sqrt(2), 4.45 / sqrt(3) = 2.57; the last stands highest.
+    alone = control_chart(checks(2.05, -0.5, 2.9))
+    assert (alone.state, alone.since) == ("drifted", "day 3")
+    assert "since day 3, one slide counts 34 % above what its photo foretold (" in alone.sentence
     # Slides weigh by their errors: half the error, four times the weight.
     sure = [replace(c, sd=0.05) if c.label == "day 5" else c for c in chart.checks]
     expected = -(4 * 0.24 + 0.09 + 0.29 + 0.28) / 7
