@@ -67,7 +67,7 @@ STRAY_PRIOR_SLIDES = 6.0
 #: no further than this (an assumption).
 STRAY_SCALES = (0.7, 2.5)
 
-#: A slide is named as doubtful where it is bad with at least this probability: near 3.4 standard
+#: A slide is named as doubtful where it is bad with more than this probability: near 3.4 standard
 #: deviations from the others, or, of two slides that contradict each other, both.
 DOUBT = 0.4
 
