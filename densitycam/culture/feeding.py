@@ -129,7 +129,7 @@ def feed_plan(
     volume = volume_at(harvest_cells_per_ml)
     feeds = harvest_ml / volume if volume > 0 else math.nan
     # nan where its volume is not known: min() keeps the first of two that cannot be compared.
-    days = min(feeds, keep_cold_days) if keep_cold_days > 0 else feeds
+    days = min(feeds, keep_cold_days) if keep_cold_days >= 0 else feeds
     share = volume / (1000.0 * tank_l)
     if share > MOST_WATER_SHARE:
         raise DensitycamError(

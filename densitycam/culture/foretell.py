@@ -64,14 +64,13 @@ def foretell(
     if len(known) < MIN_POINTS:
         return None
     grown = growth(known, splits, known[-1].when)
-    if not (math.isfinite(grown.rate_per_day) and math.isfinite(grown.low)):
+    if math.isnan(grown.rate_per_day):
         return None
 
     recent = [p for p in known if known[-1].when - p.when <= timedelta(days=RECENT_DAYS)]
     recent = recent if len(recent) >= MIN_POINTS else known[-MIN_POINTS:]
-    ceiling, rate = grown.ceiling_cells_per_ml, grown.max_rate_per_day
-    if not (0 < ceiling < math.inf and rate > 0):
-        ceiling, rate = math.inf, grown.rate_per_day
+    ceiling = grown.ceiling_cells_per_ml  # nan where the batch does not bend
+    rate = grown.rate_per_day if math.isnan(ceiling) else grown.max_rate_per_day
     logs = [math.log(p.cells_per_ml) for p in recent]
     ahead = [(when - p.when).total_seconds() / 86400.0 for p in recent]
     carried = [

@@ -373,8 +373,6 @@ def best_harvest_of(
             rate, ceiling = usual.rate, usual.rate / usual.slope
         if usual.setback > FIRM * errors[2]:
             lag = usual.setback / usual.rate
-    if not (rate > 0 and 0 < ceiling < math.inf):  # False for nan
-        return None
     try:
         return best_harvest(
             rate_per_day=rate,
@@ -383,5 +381,5 @@ def best_harvest_of(
             harvest_low=harvest_low,
             lag_days=lag,
         )
-    except DensitycamError:  # no round of two weeks reaches the band: nothing to advise
+    except DensitycamError:  # no ceiling is known, or no round of two weeks reaches the band
         return None

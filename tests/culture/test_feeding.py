@@ -44,6 +44,9 @@ def test_nitrate_at_most():
 def test_a_feed_that_is_much_of_the_tank_is_said():
     assert not any("% of the tank" in c for c in feed_plan(**TANK).cautions)
     # 5e4 over the 1.72e6 that the harvest is denser by: 2.9 %, above the fiftieth that is said.
+    fiftieth = feed_plan(**(TANK | {"harvest_cells_per_ml": 2.55e6}))
+    assert fiftieth.volume_ml == 2000.0
+    assert not any("% of the tank" in c for c in fiftieth.cautions)
     some = feed_plan(**(TANK | {"harvest_cells_per_ml": 1.77e6}))
     assert any("2.9 % of the tank" in c for c in some.cautions)
     thin = feed_plan(**(TANK | {"harvest_cells_per_ml": 1e6}))
@@ -54,6 +57,8 @@ def test_days_end_with_the_harvest_or_its_keeping():
     assert feed_plan(**TANK, harvest_ml=3030.3).days == pytest.approx(3.0, abs=1e-3)
     assert feed_plan(**TANK, harvest_ml=30303, keep_cold_days=5.0).days == 5.0
     assert feed_plan(**TANK, harvest_ml=30303, keep_cold_days=0.5).days == 0.5
+    # At the very end of its keeping it serves no day more.
+    assert feed_plan(**TANK, harvest_ml=30303, keep_cold_days=0.0).days == 0.0
     # A beaker of 50 mL wants half a millilitre a feed.
     small = feed_plan(**(TANK | {"tank_l": 0.05}), harvest_ml=5.0505)
     assert small.volume_ml == pytest.approx(0.50505, rel=1e-4)
@@ -70,11 +75,16 @@ def test_the_interval_of_the_density_is_that_of_the_feed():
     assert math.isnan(thin.volume_high_ml)  # it may be thinner than the target
     assert math.isnan(feed_plan(**TANK, harvest_low=5e4, harvest_high=6e6).volume_high_ml)
     assert math.isnan(feed_plan(**TANK).volume_low_ml)
+    # The unit does not matter: in millions the harvest is denser than the target by less than one.
+    millions = feed_plan(tank_l=100.0, target_cells_per_ml=5e-3, harvest_cells_per_ml=0.5)
+    assert millions.volume_ml == pytest.approx(feed_plan(**TANK).volume_ml, rel=1e-12)
 
 
 def test_a_feed_that_would_change_the_water_is_refused():
     with pytest.raises(DensitycamError, match="One feed would be 33 % of the tank"):
         feed_plan(**(TANK | {"harvest_cells_per_ml": 2e5}))
+    # A quarter of the tank is the most: 25 L of a harvest that is four times the target denser.
+    assert feed_plan(**(TANK | {"harvest_cells_per_ml": 2.5e5})).volume_ml == 25000.0
 
 
 def test_a_full_tank_needs_nothing():

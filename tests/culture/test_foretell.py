@@ -75,12 +75,15 @@ def test_days_long_gone_are_not_carried_on():
     assert foretell(seen, (), at(8))[0] == pytest.approx(exponential(8), rel=1e-3, abs=0)
 
 
-@pytest.mark.parametrize("days", [(0, 1, 2, 3, 4, 5, 6), (0, 6, 12, 18)])
-def test_its_error_is_that_of_a_line_through_the_photos_it_rests_on(days):
+@pytest.mark.parametrize(
+    ("days", "n", "lever"),
+    [((0, 1, 2, 3, 4, 5, 6), 5, 3.0), ((0, 6, 12, 18), 3, 7.0), ((0, 1.5, 3, 4.5), 4, 3.25)],
+)
+def test_its_error_is_that_of_a_line_through_the_photos_it_rests_on(days, n, lever):
     # Noise over the number of photos, the rate's error times the days from their middle, 5 %
-    # wander: five photos of the last 4.5 days, or the last three.
+    # wander: the photos of the last 4.5 days, to the minute, or the last three.
     seen = points(exponential, days, noise=0.08, rng=np.random.default_rng(8))
-    last, n, lever = (6, 5, 3.0) if len(days) == 7 else (18, 3, 7.0)
+    last = days[-1]
     grown = growth(seen, (), at(last))
     noise = photo_noise(seen, (), at(last))
     rate_sd = (grown.high - grown.low) / 3.92

@@ -30,6 +30,22 @@ def test_data_that_cannot_be_fitted_give_none():
     assert fit_logistic([0, 1, 2, 3, 4], [1e6] * 5) is None
     fit = fit_logistic([0, 1, 2, 3, 4, 5], [1e6 * 2**d for d in range(6)])
     assert fit is None or fit.ceiling_se > 0.5 * fit.ceiling  # no bend, no firm ceiling
+    # Of a leap any steepness fits, and nothing but None says so.
+    assert fit_logistic([0, 1, 2, 3], [2.2e6, 1.0e6, 36.3e6, 13.0e6]) is None
+
+
+@pytest.mark.parametrize(
+    ("count", "rate", "share", "weighted"),
+    [(9, 1.0, 0.0013, False), (5, 1.44, 0.011, False), (14, 0.92, 0.0118, True)],
+)
+@pytest.mark.parametrize("falling", [False, True])
+def test_an_exact_curve_is_found_from_far_below_its_ceiling(count, rate, share, weighted, falling):
+    days = np.arange(float(count))
+    seen = 4e7 / (1 + (1 / share - 1) * np.exp(-rate * days))
+    seen = seen[::-1] if falling else seen
+    fit = fit_logistic(days, seen, sd=0.05 * seen if weighted else None)
+    assert fit.ceiling == pytest.approx(4e7, rel=1e-9)
+    assert fit.rate_per_day == pytest.approx(-rate if falling else rate, rel=1e-9)
 
 
 def test_time_between_densities():
@@ -38,6 +54,9 @@ def test_time_between_densities():
     bent = days_between(start=2.5e6, goal=7e6, rate_per_day=0.5, ceiling=1e7)
     rounds, _ = split_cycle(kept_share=2.5 / 7, harvest_share=0.7)
     assert bent == pytest.approx(rounds / 0.5, rel=1e-12)
+    # The unit does not matter: as shares of the ceiling all lie below one.
+    shares = days_between(start=0.25, goal=0.7, rate_per_day=0.5, ceiling=1.0)
+    assert shares == pytest.approx(bent, rel=1e-12)
     assert days_between(start=5e6, goal=4e6, rate_per_day=0.5, ceiling=1e7) == 0.0
     assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=0.5, ceiling=1e7))
     assert math.isinf(days_between(start=5e6, goal=2e7, rate_per_day=-0.1, ceiling=math.nan))
@@ -58,7 +77,8 @@ def test_four_points_are_enough_and_residuals_are_told_in_the_weights_given():
     left = (seen - [fit.density(d) for d in days]) / sd
     assert fit.rss == pytest.approx(np.sum(left**2), rel=1e-9)
     assert fit.degrees == 1
-    assert fit.density(-1e4) == 0.0  # where exp() would not hold any more
+    for days_before in (1e3, 1e4):  # where exp() would not hold any more
+        assert fit.density(-days_before) == 0.0
 
 
 @pytest.mark.parametrize("start", [2.5e6, 1.3e7])

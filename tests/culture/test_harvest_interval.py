@@ -90,6 +90,9 @@ def test_a_lag_takes_its_days():
     # Without lag the shortest round brings most, with a day of lag a longer one does.
     assert best_harvest(**CULTURE).most.interval_days == 1
     assert best_harvest(lag_days=1.0, **CULTURE).most.interval_days > 2
+    # 0.8 of 14 days are left to grow in, which is no whole day.
+    brief = best_harvest(lag_days=13.2, harvest_low=2.8e7, **(CULTURE | {"rate_per_day": 2.0}))
+    assert brief.most.density == pytest.approx(2.8e7, rel=1e-9)
 
 
 def test_the_advice_beside_the_common_quarter():
@@ -159,6 +162,11 @@ def test_earlier_batches_tell_where_the_running_one_does_not_bend_yet():
 def test_nothing_is_advised_where_no_bend_is_shown():
     assert of(points(exponential, range(7), noise=0.03, rng=np.random.default_rng(8))) is None
     assert of(SEEN[:2]) is None
+    # Five steps from photo to photo are the fewest that tell how a vessel slows.
+    own = replace(GROWN, ceiling_cells_per_ml=math.nan, max_rate_per_day=math.nan)
+    few = points(logistic, (0, 2, 4, 6, 8, 10))
+    assert of(few, grown=own) is not None
+    assert of(few[:-1], grown=own) is None
     level = points(lambda d: 3e6, range(8), noise=0.03, rng=np.random.default_rng(9))
     assert of(level) is None
 
@@ -227,6 +235,22 @@ def test_what_is_usual_counts_where_it_is_firm(monkeypatch, sure_of_bend, sure_o
     # The ceiling that the running batch shows goes before.
     own = replace(GROWN, ceiling_cells_per_ml=3e7, max_rate_per_day=0.5)
     assert of(SEEN, grown=own) == best_harvest(rate_per_day=0.5, ceiling_cells_per_ml=3e7, **given)
+    # Half of it is none, nor is one without end or of nothing.
+    halves = ((0.5, math.nan), (0.5, math.inf), (0.5, 0.0), (math.nan, 3e7), (0.0, 3e7))
+    for rate, ceiling in halves:
+        half = replace(GROWN, ceiling_cells_per_ml=ceiling, max_rate_per_day=rate)
+        assert of(SEEN, grown=half) == told
+    # The unit does not matter: in hundreds of millions a ceiling lies below one.
+    small = replace(GROWN, ceiling_cells_per_ml=0.3, max_rate_per_day=0.5)
+    given["harvest_low"] = 0.1
+    known = best_harvest_of(SEEN, (), at(8), growth=small, working_volume_ml=900.0, harvest_low=0.1)
+    assert known == best_harvest(rate_per_day=0.5, ceiling_cells_per_ml=0.3, **given)
+    # A vessel that usually does not grow loses no days by a split.
+    still = replace(usual, rate=0.0)
+    monkeypatch.setattr(harvest_interval, "usual_growth", lambda *_, **__: still)
+    given |= {"harvest_low": 1e7, "lag_days": 0.0}
+    assert of(SEEN, grown=own) == best_harvest(rate_per_day=0.5, ceiling_cells_per_ml=3e7, **given)
+    assert of(SEEN, grown=half) is None
 
 
 def test_what_comes_after_the_moment_asked_about_is_not_known_yet():
@@ -237,6 +261,9 @@ def test_what_comes_after_the_moment_asked_about_is_not_known_yet():
     given = {"growth": grown, "working_volume_ml": 900.0, "harvest_low": 1e7}
     for splits in ((), (Split(at(8.5), 0.5),)):
         assert best_harvest_of([*SEEN, *later], splits, at(8), **given) == told
+    # The photo of the moment itself is known.
+    assert best_harvest_of(SEEN, (), at(8.1), **given) == told
+    assert best_harvest_of(SEEN[:-1], (), at(8), **given) != told
     # A split before it takes growth out of the fall that it explains.
     known = best_harvest_of(SEEN, (Split(at(4.5), 0.5),), at(8), **given)
     assert known != told
