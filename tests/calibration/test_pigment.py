@@ -95,6 +95,10 @@ def test_the_usual_pigment_is_bayesian_regression_flat_in_level():
     best = np.linalg.solve(precision, rows.T @ y / 0.2**2 + [0.0, 0.1 / 0.15**2])
     left = y - rows @ best
     sd = math.sqrt((4 * 0.2**2 + left @ left) / (4 + 3))
+    # Taken for known before any photo: a slope of 0, give or take 0.12.
+    data = list(zip(x, y, strict=True))
+    plain, said = (pigment_line(data, stray=0.2, **more) for more in ({}, {"slope_sd": 0.12}))
+    assert plain(1.3) == said(1.3)
     for at in (-1.0, 0.2, 1.3):
         row = np.array([1.0, at])
         spread = sd * math.sqrt(1 + row @ np.linalg.inv(precision) @ row / 0.2**2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 
 import pytest
@@ -35,6 +36,15 @@ def test_a_wrong_name_names_near_matches():
         load_species("")
 
 
+def test_no_more_than_two_near_matches_are_named(tmp_path):
+    for name in ("alga1", "alga2", "alga3"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "species.json").write_text("{}")
+    with pytest.raises(DensitycamError) as caught:
+        load_species("alga", tmp_path)
+    assert caught.value.advice.partition("?")[0].count("alga") == 2
+
+
 def test_case_does_not_matter():
     assert load_species(" Tetraselmis ").id == "tetraselmis"
 
@@ -62,6 +72,16 @@ def _entry(value):
     return {"value": value, "source": "own count"}
 
 
+#: The most that is believed of each number.
+TOPS = {
+    **dict.fromkeys(("size_low_um", "size_high_um"), 200),
+    **dict.fromkeys(("harvest_low", "harvest_high"), 1e10),
+    **dict.fromkeys(("rate_low_per_day", "rate_high_per_day"), 10),
+    "keep_cold_days": 365,
+    "max_days_without_split": 100,
+}
+
+
 def test_an_edit_is_taken_up(edited):
     assert load_species("pavlova", edited(harvest_low=_entry(3.5e6))).harvest_low == 3.5e6
     # TEOS-10 ends at 120 g/kg; a slow species grows by a hundredth a day.
@@ -87,6 +107,10 @@ def test_an_edit_is_taken_up(edited):
         ("harvest_low", None, "'harvest_low' is missing"),
         ("group", _entry("blue"), "'group' must be one of green"),
         ("settles", _entry(1), "'settles' must be true or false"),
+        *(
+            (name, _entry(1.01 * top), re.escape(f"'{name}' must be above 0 and at most {top:g},"))
+            for name, top in TOPS.items()
+        ),
         ("title", {"value": ""}, "'title' must be a text"),
         ("harvest_lo", _entry(1), "'harvest_lo' is not known; did you mean 'harvest_low'"),
     ],

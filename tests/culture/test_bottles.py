@@ -64,7 +64,7 @@ def test_half_a_millilitre_is_a_bottle_too():
 @pytest.mark.parametrize("species", species_ids())
 def test_keeping_times_have_a_source_or_say_that_they_have_none(species):
     said = keeping_words(FACTS[species])
-    assert "never frozen" in said
+    assert "shaken every 2 days, never frozen" in said
     assert FACTS[species].sources["keep_cold_days"] in said
     assert ("Published" in said) == (
         species in ("nannochloropsis", "tetraselmis", "chaetoceros", "pavlova", "isochrysis")

@@ -8,8 +8,15 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 from exactly import exactly
+from scipy import stats
 
-from densitycam.culture.growth import growth, infer_splits, photo_noise, relative_noise
+from densitycam.culture.growth import (
+    growth,
+    infer_splits,
+    photo_noise,
+    relative_noise,
+    usable_points,
+)
 from densitycam.culture.series import DensityPoint, Split
 
 START = datetime(2024, 3, 1, 18, 20)
@@ -141,6 +148,30 @@ def test_a_straight_line_seldom_shows_a_bend():
     assert found <= 5  # half of the 5 % bend downward; plus two standard errors of 100 runs
 
 
+@pytest.mark.parametrize(
+    ("days", "start", "shown"),
+    [(8, 1.6e6, True), (8, 4e5, False), (6, 8e6, False), (6, 2e6, False)],
+)
+def test_a_bend_is_shown_where_the_f_test_shows_it(days, start, shown):
+    # Photos without noise on a curve: its chi-square is 0, for which a tenth a degree of freedom is
+    # taken, so that F is ten times the straight line's. At 5 % it must exceed F(1, n - 3); the
+    # third curve would show at 10 %, the first not at two tenths a degree.
+    seen = series(logistic(start, 0.3, 4e7), range(days))
+    x, y = np.arange(days), np.log([p.cells_per_ml for p in seen])
+    off = y - np.polyval(np.polyfit(x, y, 1), x)
+    f = 10 * off @ off / photo_noise(seen, (), after(seen)) ** 2
+    assert (f > stats.f.ppf(0.95, 1, days - 3)) == shown
+    assert math.isfinite(growth(seen, (), after(seen)).ceiling_cells_per_ml) == shown
+
+
+@pytest.mark.parametrize(("high", "shown"), [(1.2, True), (1.5, False)])
+def test_a_ceiling_far_below_a_photo_is_none(high, shown):
+    # It levels off at 40 million, and one photo reads higher: of 60 million it is under 0.8.
+    seen = series(logistic(1e6, 1.5, 4e7), range(9))
+    seen[7] = point(7, high * seen[7].cells_per_ml)
+    assert math.isfinite(growth(seen, (), after(seen)).ceiling_cells_per_ml) == shown
+
+
 def test_lag_and_flat():
     flat = series(exponential(8e6, 0.0), range(8), sd=0.04, seed=4)
     assert growth(flat, (), after(flat)).phase == "stationary"
@@ -149,6 +180,17 @@ def test_lag_and_flat():
     assert growth(flat[:4], (), after(flat[:4])).phase == "stationary"
     few = [flat[0], point(1.75, 8e6), flat[4]]
     assert growth(few, (), after(few)).phase == "unknown"
+    # To the minute three days are lag yet. A rate of 0.12 is none, though it may be no growth.
+    assert growth(flat[:4], (), flat[3].when).phase == "lag"
+    slow = series(exponential(8e6, 0.12), range(3))
+    assert growth(slow, (), after(slow)).low < 0
+    assert growth(slow, (), after(slow)).phase == "unknown"
+    # Level in the middle, but so scattered that it may grow by 0.3 a day and more.
+    for scatter, phase in ((0.25, "stationary"), (0.32, "unknown")):
+        wild = [point(d, 8e6 * math.exp(scatter * o)) for d, o in enumerate((0, 1, -1, 1))]
+        result = growth(wild, (), after(wild))
+        assert 0.2 < result.high < 0.4
+        assert result.phase == phase
 
 
 def test_decline_slow_and_sudden():
@@ -169,7 +211,7 @@ def test_decline_slow_and_sudden():
     # What fell days ago is past.
     past = [point(d, n) for d, n in enumerate((8e6, 5e6, 9e6, 9.5e6, 8.9e6))]
     assert growth(past, (), after(past)).phase != "decline"
-    for last, phase in ((8.2e6, False), (7.0e6, True)):
+    for last, phase in ((8.2e6, False), (8.0e6, False), (7.0e6, True)):
         high = [point(0, 7.9e6), point(1, 8.0e6), point(2, 1.5e7), point(3, last)]
         assert (growth(high, (), after(high)).phase == "decline") == phase
 
@@ -222,6 +264,9 @@ def test_photos_of_more_than_nine_days_ago_are_not_reached_back_for():
     points = [point(0, 4e6), point(6, 6e6), point(10, 3e6)]
     split = Split(START + timedelta(days=9.5), 0.3)
     assert growth(points, (split,), after(points)).points == 2
+    # To the minute nine days ago is not more.
+    nine = [point(0, 4e6), point(9, 3e6)]
+    assert growth(nine, (Split(START + timedelta(days=8.5), 0.3),), after(nine)).points == 2
 
 
 def test_the_rate_is_that_of_the_last_four_and_a_half_days():
@@ -383,7 +428,8 @@ def test_a_fall_is_told_beyond_both_photos_noise():
     # 1.96 x hypot(10 %, 10 %) is 0.277: to 0.758 and below. A photo that is three times as unsure
     # errs 27 %: to 0.57 and below.
     level = [point(d, 1e7) for d in range(5)]
-    assert infer_splits([*level, point(5, 7.0e6)]) != ()
+    assert infer_splits([*level, point(5, 7.45e6)]) != ()
+    assert infer_splits([*level, point(5, 7.55e6)]) == ()  # a fall, but to more than 75 %
     assert infer_splits([*level[:-1], point(4, 1e7, sd=0.3), point(5, 6.5e6)]) == ()
     assert infer_splits([*level, point(5, 6.5e6, sd=0.3)]) == ()
 
@@ -427,6 +473,15 @@ def test_order_and_future_do_not_matter():
     now = after(points)
     later = point(6, 1e5)
     assert exactly(growth([later, *points[::-1]], (), now)) == exactly(growth(points, (), now))
+
+
+def test_the_unit_of_density_does_not_matter():
+    # In tens of millions a density lies below one.
+    seen = series(exponential(3e6, 0.43), range(5), sd=0.05, seed=8)
+    tens = [point(n, p.cells_per_ml / 1e7) for n, p in enumerate(seen)]
+    assert len(usable_points(tens)) == 5
+    rate = growth(seen, (), after(seen)).rate_per_day
+    assert growth(tens, (), after(tens)).rate_per_day == pytest.approx(rate, rel=1e-9)
 
 
 def test_identical_photos_need_no_noise():

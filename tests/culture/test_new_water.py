@@ -21,5 +21,7 @@ def test_what_was_seen_before_new_water_is_told_in_the_water_of_today():
         assert p.when == at(day)
         for seen, before in ((p.cells_per_ml, 4e6), (p.low, 3e6), (p.high, 5e6)):
             assert abs(seen / before - factor) < 1e-12
-    # Of the moment itself, too.
+    # Half of it evaporated, and the moment itself, too.
+    half = as_diluted([point(1.0)], [Dilution(at(2.0), 2.0)], at(3.0))
+    assert half[0].cells_per_ml == 8e6
     assert as_diluted([point(1.0)], water, at(2.0))[0].cells_per_ml == 4e6 * 0.8
