@@ -16,7 +16,19 @@ from grown import START, at
 
 from densitycam.culture.growth import infer_splits
 from densitycam.culture.series import DensityPoint, Split
-from densitycam.culture.warning import KINDS, _run, early_warnings
+from densitycam.culture.usual import Photo, Usual
+from densitycam.culture.warning import (
+    KINDS,
+    _more_than_cells,
+    _run,
+    _short_of_growth,
+    _short_of_pigment,
+    _Step,
+    _watch_growth,
+    _watch_pigment,
+    early_warnings,
+)
+from densitycam.wording import days_words, significant
 
 RATE, CEILING, KEPT = 0.55, 2.3e7, 0.3
 
@@ -85,6 +97,173 @@ def test_the_cumulative_sum_by_hand():
     assert _run([0.9, 0.6], 0.5) == (0, pytest.approx(0.5))
     assert _run([0.7, -0.1], 0.5) == (2, 0.0)
     assert _run([], 0.5) == (0, 0.0)
+
+
+def photo(day, log, *, pigment=None, dilution=0.0):
+    """A photo of the usual noise; a split lies half a day before it."""
+    splits = ((day - 0.5, dilution),) if dilution else ()
+    return Photo(at(day), float(day), log, 0.055, pigment, dilution, splits)
+
+
+def kalman(logs, dilutions=None):
+    """How far each but the first falls short of a standstill, photos a day apart, and their SDs.
+
+    Kalman 1960 (J. Basic Eng. 82:35, from memory) in one dimension: a photo errs by 5.5 %, a
+    culture wanders by 3 % a day, a split's dilution by 6 %.
+    """
+    level, variance, found = logs[0], 0.055**2, []
+    for log, dilution in zip(logs[1:], (dilutions or [0.0] * len(logs))[1:], strict=True):
+        variance += 0.03**2 + (0.06**2 if dilution else 0.0)
+        innovation = variance + 0.055**2
+        short = level + dilution - log
+        found.append(short / math.sqrt(innovation))
+        level = level + dilution - variance / innovation * short
+        variance *= 0.055**2 / innovation
+    return found
+
+
+@pytest.mark.parametrize("first", [1, 2, 7])
+def test_a_new_vessel_is_followed_from_four_photos_before_those_in_question(first):
+    logs = [16.0, 16.1, 15.9, 16.2, 16.0, 14.9, 15.0, 14.8, 14.9]
+    dilutions = [math.log(0.3) if n == 5 else 0.0 for n in range(9)]
+    photos = [
+        photo(n, log, dilution=d) for n, (log, d) in enumerate(zip(logs, dilutions, strict=True))
+    ]
+    told = _watch_growth(photos, first, None)
+    assert [(s.place, s.amount) for s in told] == [(n, 0.0) for n in range(first, 9)]
+    start = max(first - 4, 0)
+    assert [s.short for s in told] == pytest.approx(
+        kalman(logs[start:], dilutions[start:])[first - start - 1 :], rel=1e-9
+    )
+
+
+@pytest.mark.parametrize("loss", [0.04, 0.055, 0.08, 0.15, 0.3])
+def test_a_vessel_that_loses_warns_at_the_photo_that_fills_the_sum(loss):
+    # Page 1954: half a standard deviation a photo is allowed, two and a half warn, 2.9 at most are
+    # of one photo; and 15 % must be gone.
+    logs = [16.0 - loss * n for n in range(6)]
+    points = [DensityPoint(at(n), math.exp(x), 0.0, 0.0, 0.1) for n, x in enumerate(logs)]
+    height, warned = 0.0, 0
+    for n, short in enumerate(kalman(logs), 1):
+        height = max(height + min(short, 2.9) - 0.5, 0.0)
+        found = early_warnings(points[: n + 1], (), at(n))
+        gone = -math.expm1(-loss * n)
+        if height < 2.5 or gone < 0.15:
+            assert found == ()
+            continue
+        (warning,) = found
+        assert (warning.kind, warning.since) == ("below-forecast", START)
+        assert warning.evidence.startswith(
+            f"In {days_words(n)} it lost {significant(100 * gone)} %; a healthy culture"
+        )
+        warned += 1
+    assert warned == {0.04: 0, 0.055: 2, 0.08: 3, 0.15: 4, 0.3: 4}[loss]
+
+
+@pytest.mark.parametrize(("steps", "warned"), [(6, ["below-forecast"]), (5, [])])
+def test_six_steps_make_a_growth_usual(steps, warned):
+    # At 0.4 a day up to the window of six days, and level from then on.
+    logs = [16.0 + 0.4 * min(n, steps) for n in range(steps + 7)]
+    points = [DensityPoint(at(n), math.exp(x), 0.0, 0.0, 0.1) for n, x in enumerate(logs)]
+    assert kinds(points, ()) == warned
+
+
+#: Grows by 0.4 a day, which is known: two days of it are sure to sqrt(2 x 5.5 %^2 + 2 x 3 %^2).
+KNOWN = Usual(0.4, 0.0, 0.0, np.zeros((3, 3)), 1.0)
+KNOWN_SD = math.sqrt(2 * 0.055**2 + 2 * 0.03**2)
+
+
+@pytest.mark.parametrize(
+    ("usual", "shorts", "hoped", "gained", "kind", "sentence"),
+    [
+        (KNOWN, (1.75, 1.75), 1.25, 0.5, "slow-growth", "It grows at less than half"),
+        (KNOWN, (1.75, 1.74), 1.25, 0.5, None, ""),  # the sum is 2.49
+        (KNOWN, (2.9, 2.9), 1.0, 0.5, "below-forecast", "It falls behind what"),  # half is not less
+        (KNOWN, (2.9, 2.9), 1.25, 0.75, "below-forecast", "It falls behind what"),
+        (KNOWN, (2.9, 2.9), 1.25, 0.0, "below-forecast", "It loses cells"),
+        (KNOWN, (2.9, 2.9), 0.75, -0.5, "below-forecast", "It loses cells"),
+        (KNOWN, (2.9, 2.9), 2.1 * KNOWN_SD + 1.0, 1.0, "below-forecast", "It falls behind"),
+        (KNOWN, (2.9, 2.9), 1.9 * KNOWN_SD + 1.0, 1.0, None, ""),  # 15.5 %, but not sure
+        (None, (2.9, 2.9), 0.0, math.log(0.84), "below-forecast", "It loses cells"),
+        (None, (2.9, 2.9), 0.0, math.log(0.86), None, ""),
+    ],
+)
+@pytest.mark.parametrize("dilution", [0.0, -1.5])
+def test_what_falls_short_by_how_much(usual, shorts, hoped, gained, kind, sentence, dilution):
+    if dilution and usual is not None:
+        usual = replace(usual, scale=KNOWN_SD / math.hypot(KNOWN_SD, 0.06))  # a split errs by 6 %
+    photos = [photo(4, 16.0), photo(5, 16.0 + dilution + gained / 2, dilution=dilution),
+              photo(6, 16.0 + dilution + gained)]  # fmt: skip
+    steps = [_Step(n, short, hoped / 2) for n, short in enumerate(shorts, 1)]
+    told = _short_of_growth(photos, steps, usual)
+    if kind is None:
+        assert told is None
+        return
+    assert (told.kind, told.since) == (kind, at(4))
+    assert told.sentence.startswith(sentence)
+    assert ("the split taken off" in told.evidence) == bool(dilution)
+    # What fell short before the sum last stood at nothing does not count.
+    early = [photo(3, 10.0), *photos]
+    later = [_Step(1, -1.0, 5.0), *(replace(s, place=s.place + 1) for s in steps)]
+    assert _short_of_growth(early, later, usual) == told
+
+
+def test_six_readings_make_a_pigment_usual():
+    # By hand, at one density: three photos' worth of 10 % and six that stray by 10 %, over eight
+    # degrees; the mean of six errs as well.
+    before = [photo(n, 16.0, pigment=-1.0 + (0.1, -0.1)[n % 2]) for n in range(6)]
+    newest = [photo(6, 16.0, pigment=-1.2), photo(7, 16.0), photo(8, 16.0, pigment=-1.35)]
+    sd = math.sqrt(9 * 0.1**2 / 8) * math.sqrt(1 + 1 / 6)
+    told = _watch_pigment(before + newest, 6)
+    assert [s.place for s in told] == [6, 8]
+    assert [s.amount for s in told] == pytest.approx([0.2, 0.35], rel=1e-9)
+    assert [s.short for s in told] == pytest.approx([0.2 / sd, 0.35 / sd], rel=1e-9)
+    assert _watch_pigment(before[1:] + newest, 5) == []
+
+
+@pytest.mark.parametrize(
+    ("shorts", "missing", "warned"),
+    [
+        ((2.0, 2.6), 0.13, True),  # 1 + 1.6, which is the 2.6 that warn
+        ((2.0, 2.59), 0.13, False),
+        ((2.9, 2.9), 0.11, False),
+    ],
+)
+def test_how_much_pigment_must_be_missing(shorts, missing, warned):
+    photos = [photo(n, 16.0, pigment=-1.0) for n in range(4, 8)]
+    steps = [_Step(2, shorts[0], -math.log1p(-missing)), _Step(3, shorts[1], -math.log1p(-missing))]
+    told = _short_of_pigment(photos, steps)
+    assert (told is not None) == warned
+    if told is not None:
+        assert told.since == at(5)
+        assert told.evidence == "Its last 2 photos show 13 % less than it usually has."
+
+
+@pytest.mark.parametrize(
+    ("apart", "gained", "missing", "warned"),
+    [
+        # The difference of two is judged by sqrt(2) of one's standard deviations: twice one above
+        # the allowance of one are the two that warn.
+        (2 * math.sqrt(2), 0.75, 0.13, True),
+        (2.75, 0.75, 0.13, False),
+        (2.9, 0.5, 0.13, False),  # no more than was hoped for
+        (2.9, math.nan, 0.13, False),
+        (2.9, 0.75, 0.11, False),
+    ],
+)
+def test_how_much_cloudier_than_its_cells(apart, gained, missing, warned):
+    photos = [photo(4, 16.0), photo(5, 16.25), photo(6, 16.0 + gained)]
+    growth = [_Step(n, -apart / 2, 0.25) for n in (1, 2)]
+    pigment = [_Step(n, apart / 2, -math.log1p(-missing)) for n in (1, 2)]
+    told = _more_than_cells(photos, growth, pigment)
+    assert (told is not None) == warned
+    if told is not None:
+        assert (told.kind, told.since) == ("milky-turn", at(4))
+        assert told.evidence == (
+            f"In 2 days its turbidity gained {significant(100 * math.expm1(0.75))} % where growth "
+            f"would have gained {significant(100 * math.expm1(0.5))} %, with 13 % less pigment for "
+            "it than usual."
+        )
 
 
 def test_growth_under_half_its_usual():
