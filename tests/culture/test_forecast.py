@@ -11,6 +11,7 @@ from grown import START, at, exponential, logistic, points
 
 from densitycam.culture.forecast import _days, forecast_ready
 from densitycam.culture.series import Split
+from densitycam.culture.usual import follow, photos_of, usual_growth
 
 
 def test_exponential_growth_reaches_its_goal_when_it_should():
@@ -44,6 +45,7 @@ def test_standing_still_never_gets_there():
 def test_too_few_photos_tell_nothing_and_earlier_batches_help():
     seen = points(exponential, range(6))
     assert forecast_ready(seen[:2], (), at(1), goal_cells_per_ml=3e7) is None
+    assert forecast_ready(seen[:3], (), at(2), goal_cells_per_ml=3e7) is not None
     one_since = Split(at(4.5), 0.25)
     assert forecast_ready(seen, (one_since,), at(5), goal_cells_per_ml=3e7) is None
     # Two photos since the split, at the rate that the batch before it has shown.
@@ -136,3 +138,57 @@ def test_its_interval_holds_its_95_percent(count):
         early = told.earliest is not None and told.earliest <= due + timedelta(days=0.02)
         hits += early and (told.latest is None or due <= told.latest)
     assert hits / runs >= 0.95 - 2 * math.sqrt(0.95 * 0.05 / runs)
+
+
+def courses(seen, ahead):
+    """Earliest, likeliest and latest day to a gain of `ahead` [ln], of twenty thousand courses.
+
+    Densities are told over the newest level, so that 1 is where it stands.
+    """
+    photos = photos_of(seen, ())
+    usual = usual_growth(photos, least_steps=2)
+    newest = follow(photos, usual)[-1]
+    unit = np.array([1.0, math.exp(newest.level)])
+    spread = usual.covariance[:2, :2] * np.outer(unit, unit)
+    z = np.random.default_rng(77).standard_normal((4, 20_000))
+    mean = np.array([usual.rate, usual.slope]) * unit
+    rate, slope = mean[:, None] + np.linalg.cholesky(spread) @ z[:2]
+    # What the rate is expected to be, were the slope known to be none: a regression.
+    unslowed = rate - spread[0, 1] / spread[1, 1] * slope
+    rate, slope = np.where(slope < 0, unslowed, rate), np.maximum(slope, 0.0)
+    starts, drift = math.sqrt(newest.variance) * z[2], 0.03 * usual.scale * z[3]
+
+    def reached(log, rate, slope):
+        """Days of dx/dt = x (rate - slope x) from exp(log) to exp(ahead), by separation."""
+        a, b = np.exp(log), math.exp(ahead)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            days = (np.log(b / a) - np.log((rate - slope * b) / (rate - slope * a))) / rate
+        return np.where(a >= b, 0.0, np.where((rate > 0) & (rate > slope * b), days, np.inf))
+
+    def drifting(rate, slope):
+        plain = reached(starts, rate, slope)
+        root = np.sqrt(np.where(plain < 30, plain, 0.0))
+        return reached(starts + drift * root, rate, slope)
+
+    def at_share(days, share):
+        return np.quantile(days, share, method="inverted_cdf")
+
+    slowed = drifting(rate, slope)
+    early = min(at_share(slowed, 0.025), at_share(drifting(unslowed, 0.0), 0.025))
+    return early, float(reached(np.array(0.0), *mean)), at_share(slowed, 0.975)
+
+
+@pytest.mark.parametrize(("count", "ahead"), [(6, 0.45), (12, 0.43)])
+def test_its_ends_are_those_of_many_more_courses(count, ahead):
+    # Of 400 draws the 2.5 % point of a normal errs by sqrt(0.025 x 0.975 / 400) / 0.0584, which is
+    # 0.068 of its way from the middle: twice that is allowed.
+    seen = points(exponential, range(count))
+    early, middle, late = courses(seen, ahead)
+    level = follow(photos_of(seen, ()), usual_growth(photos_of(seen, ()), least_steps=2))[-1].level
+    told = forecast_ready(seen, (), at(count - 1), goal_cells_per_ml=math.exp(level + ahead))
+    days = [
+        (d - at(count - 1)).total_seconds() / 86400 for d in (told.earliest, told.day, told.latest)
+    ]
+    assert days[1] == pytest.approx(middle, abs=1e-4)
+    assert days[0] == pytest.approx(early, rel=0, abs=0.136 * (middle - early))
+    assert days[2] == pytest.approx(late, rel=0, abs=0.136 * (late - middle))
