@@ -22,7 +22,7 @@ from densitycam.counting.chambers import CHAMBERS
 from densitycam.culture.settings import read_settings
 from densitycam.journal.exchange import KEYS
 from densitycam.journal.folder_tables import TABLES
-from densitycam.report.guide import topic_markdown
+from densitycam.report.guide import TOPICS, topic_markdown
 from densitycam.simulate.photo_file import write_photo
 from densitycam.simulate.slide import SlideScene, write_slide
 
@@ -91,6 +91,11 @@ def walked(shelf):
             said[topic].append((line, code, output))
     patch.undo()
     return said
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_a_topic_is_read_at_80_columns(topic, run):
+    assert [line for line in run("help", topic).output.splitlines() if len(line) > 80] == []
 
 
 @pytest.mark.parametrize("topic", WALKED)
