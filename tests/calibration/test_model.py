@@ -851,7 +851,8 @@ def test_slides_of_which_none_agrees_stray_by_three_and_a_half_sigmas_at_most(sl
 def test_what_a_slide_counts_for():
     # Before a fit has judged it, a slide is good; from likelier good than bad on it is believed,
     # and named where it is bad with more than the probability of `DOUBT`.
-    fresh = model.KeptPoint("a", 60.0, 1.0, (), 1e6, 0.1)
+    (one,) = points([1e6])
+    fresh = model._keep(one)
     assert (fresh.weight, fresh.strayed, fresh.off) == (1.0, 0.0, 1.0)
     for weight, believed, doubtful in (
         (1.0, True, False), (0.6, True, False), (0.59, True, True), (0.51, True, True),
@@ -860,7 +861,6 @@ def test_what_a_slide_counts_for():
         point = replace(fresh, weight=weight)
         assert (point.believed, point.doubtful) == (believed, doubtful)
     # None is fitted to without a count above zero, of an error that is known.
-    (one,) = points([1e6])
     assert model.can_calibrate(one)
     for change in ({"cells": 0}, {"relative_sd": math.inf}, {"relative_sd": NAN}):
         assert not model.can_calibrate(replace(one, slide=replace(one.slide, **change)))
