@@ -127,7 +127,7 @@ def fit_logistic(
             return None
     if abs(best[2]) * float(np.ptp(t)) < 1e-6:  # a level line fits any ceiling
         return None
-    if not math.isfinite(np.sum(cov)):  # other curves fit as well
+    if not (math.isfinite(np.sum(cov)) and best[0] > 0):  # other curves fit as well, or none
         return None
     weights = 1.0 if sigma is None else sigma
     residuals = (y - curve(t, *best)) / weights

@@ -32,6 +32,11 @@ def test_data_that_cannot_be_fitted_give_none():
     assert fit is None or fit.ceiling_se > 0.5 * fit.ceiling  # no bend, no firm ceiling
     # Of a leap any steepness fits, and nothing but None says so.
     assert fit_logistic([0, 1, 2, 3], [2.2e6, 1.0e6, 36.3e6, 13.0e6]) is None
+    # What jumps to and fro can lead the search below nothing.
+    for millions in ((26, 1, 122, 6, 9, 4, 3, 2), (129, 4, 39, 74, 14, 10)):
+        wild = 1e6 * np.array(millions)
+        fit = fit_logistic(range(len(wild)), wild, sd=0.05 * wild)
+        assert fit is None or fit.ceiling > 0
 
 
 @pytest.mark.parametrize(
