@@ -11,6 +11,7 @@ import json
 import random
 import struct
 import warnings
+import weakref
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -577,6 +578,7 @@ def begin_settings(folder: Path) -> Callable[[bytes], bool]:
             assert abs(threshold.value) < 1e12
         return True
 
+    weakref.finalize(run, journal.close)  # with the last that can run it
     return run
 
 
