@@ -294,16 +294,18 @@ class Journal:
         DensitycamError
             As for opening it.
         """
-        memory = sqlite3.connect(":memory:")
         path = Path(path)
-        if path.exists():
-            try:
+        memory = sqlite3.connect(":memory:")
+        try:
+            if path.exists():
                 with closing(open_to_read(path)) as source:
                     source.backup(memory)
                     check_whole(source, path)
-            except sqlite3.DatabaseError as error:
-                memory.close()
+        except BaseException as error:
+            memory.close()
+            if isinstance(error, sqlite3.DatabaseError):
                 raise trouble_of(error, str(path)) from error
+            raise
         journal = cls.__new__(cls)
         journal._name = str(path)
         journal._db = prepare(memory, name=str(path))  # the file itself is not touched

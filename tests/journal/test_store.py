@@ -230,6 +230,27 @@ def test_a_copy_in_memory_knows_all_and_writes_nothing(tmp_path: Path):
     assert not (tmp_path / "none.sqlite").exists()
 
 
+def test_a_copy_that_fails_leaves_no_database_open(tmp_path: Path, monkeypatch):
+    def gone(*_) -> None:
+        raise FileNotFoundError
+
+    connect, made = sqlite3.connect, []
+
+    def kept(*args, **kwargs) -> sqlite3.Connection:
+        made.append(connect(*args, **kwargs))
+        return made[-1]
+
+    Journal(tmp_path / "j.sqlite").close()
+    monkeypatch.setattr(sqlite3, "connect", kept)
+    monkeypatch.setattr("densitycam.journal.store.check_whole", gone)
+    with pytest.raises(FileNotFoundError):
+        Journal.copy_in_memory(tmp_path / "j.sqlite")
+    assert len(made) == 2  # the file and the copy
+    for database in made:
+        with pytest.raises(sqlite3.ProgrammingError, match="closed database"):
+            database.execute("SELECT 1")
+
+
 def test_a_newer_journal_names_both_versions_and_stays_untouched(tmp_path: Path):
     path = tmp_path / "j.sqlite"
     Journal(path).close()
