@@ -124,6 +124,8 @@ class SlidePhoto:
         Turn of the ruling, clockwise, -45 to 45 [deg]; "top" is the side nearest the photo's.
     diameter_um : float
         Median diameter of the cells [um]; nan where none was found.
+    covered : float
+        Share of the squares' area under cells.
     file_name, sha256 : str
         Of the photo; empty where there was no file.
     taken_at : datetime or None
@@ -137,6 +139,7 @@ class SlidePhoto:
     px_per_um: float
     rotation_deg: float
     diameter_um: float
+    covered: float
     file_name: str = ""
     sha256: str = ""
     taken_at: datetime | None = None
@@ -265,6 +268,7 @@ def count_squares(
         px_per_um=ruling.px_per_um,
         rotation_deg=ruling.rotation_deg,
         diameter_um=found.typical_um,
+        covered=covered,
     )
 
 
