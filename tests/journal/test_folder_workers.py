@@ -20,6 +20,7 @@ from pathlib import Path
 
 import pytest
 from another_photo import write_another
+from patience import patience
 
 from densitycam.journal.folder import FolderPhoto, plan_folder, score_folder
 from densitycam.journal.scoring import ReadingJob, optics_for, read_job
@@ -169,10 +170,12 @@ def test_a_photo_that_kills_its_reader_is_named_and_costs_no_other(folder, alone
 
 
 def test_a_photo_that_hangs_is_named_and_costs_no_other(folder, alone, tmp_path):
-    with Spoilt(2, hang_at, "1.jpg", limit_s=8) as workers:
+    with Workers(1) as workers:
+        limit_s = patience(workers.submit(os.getpid).result, least=8)
+    with Spoilt(2, hang_at, "1.jpg", limit_s=limit_s) as workers:
         outcomes, kept = scored(folder, tmp_path / "j.sqlite", workers)
     same([o for n, o in enumerate(outcomes) if n != 1], [*alone[0][:1], *alone[0][2:]])
-    assert "longer than 8 s and was stopped" in outcomes[1].problem
+    assert f"longer than {limit_s} s and was stopped" in outcomes[1].problem
     assert outcomes[1].record is None
     assert len(kept) == len(alone[1]) - 1
     # The next run has that one to read and nothing else; it must not take the run along either.
