@@ -97,6 +97,7 @@ def test_a_drift_names_its_first_slide_and_its_size():
     alone = control_chart(checks(2.05, -0.5, 2.9))
     assert (alone.state, alone.since) == ("drifted", "day 3")
     assert "since day 3, one slide counts 34 % above what its photo foretold (" in alone.sentence
+    assert "since day 2, 2 slides count" in control_chart(checks(-1.0, 2.2, 2.4)).sentence
     # Slides weigh by their errors: half the error, four times the weight.
     sure = [replace(c, sd=0.05) if c.label == "day 5" else c for c in chart.checks]
     expected = -(4 * 0.24 + 0.09 + 0.29 + 0.28) / 7
