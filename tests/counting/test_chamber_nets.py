@@ -75,3 +75,14 @@ def test_own_chamber_is_built_again_from_its_name():
 def test_impossible_chambers_of_ones_own_are_refused(name, match):
     with pytest.raises(DensitycamError, match=match):
         chamber_by_name(name)
+
+
+@pytest.mark.parametrize(
+    ("chamber", "apart_mm"),
+    # Groups of 0.2 mm bounded by triple lines, 25 of them; in the older net a strip of 0.05 mm
+    # stands between groups. Squares of 1 mm in Fuchs-Rosenthal. Sources as in the table itself.
+    [("improved-neubauer", 0.2), ("neubauer", 0.25), ("thoma", 0.25), ("fuchs-rosenthal", 1.0)],
+)
+def test_triple_lines_stand_round_the_groups_that_are_counted(chamber, apart_mm):
+    (net,) = (r for r in CHAMBERS[chamber].rulings if r.lines == "triple")
+    assert net.bold_every * net.pitch_x_mm == pytest.approx(apart_mm, rel=1e-12)
