@@ -138,15 +138,16 @@ def test_workers_end_when_the_process_that_started_them_is_killed(tmp_path):
         [sys.executable, str(tmp_path / "begin.py")],
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}"},
         text=True,
     )
     workers = [Path("/proc") / number for number in process.stdout.readline().split()]
-    assert workers
-    assert all(worker.exists() for worker in workers)
+    alive = [worker.exists() for worker in workers]
     process.kill()
     process.wait()
     process.stdout.close()
+    assert alive
+    assert all(alive)
     deadline = time.monotonic() + 10
     while any(worker.exists() for worker in workers) and time.monotonic() < deadline:
         time.sleep(0.02)
