@@ -35,7 +35,7 @@ FLOORS = (
     "cli",
 )
 #: Single files at the top of the package on which every floor may stand.
-GROUND = ("atomic_file", "errors", "flags", "json_text", "student_t", "wording")
+GROUND = ("atomic_file", "csv_text", "errors", "flags", "json_text", "student_t", "wording")
 #: Single files that stand above all floors but the command line, which uses them.
 FACE = ("__init__",)
 #: Starts the command line with `python -m densitycam`.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -330,6 +329,7 @@ def _from_csv(how: Tally, path: Path) -> Tally:
     from densitycam.counting.slide import MOST_CELLS
     from densitycam.counting.tally import Filling
     from densitycam.counting.typed import whole_typed
+    from densitycam.csv_text import read_csv
 
     def fail(line: int, why: str) -> DensitycamError:
         return DensitycamError(f"{path.name}, line {line}: {why}.", "Mend that line.")
@@ -342,15 +342,8 @@ def _from_csv(how: Tally, path: Path) -> Tally:
         raise DensitycamError(
             f"{path} cannot be read as text ({error}).", "Save it as CSV with UTF-8."
         ) from error
-    if "\0" in text:  # Python 3.10 cannot take it, later ones would pass it on
-        raise DensitycamError(f"{path.name} is not a text file.", "Save it as CSV with UTF-8.")
-    rows = csv.DictReader(text.splitlines(), skipinitialspace=True)
-    try:
-        names = [str(n).strip().lower() for n in rows.fieldnames or ()]
-        rows.fieldnames = names
-        lines = [(rows.line_num, row) for row in rows]
-    except csv.Error as error:  # a cell of more than 131072 signs
-        raise fail(rows.reader.line_num, f"cannot be read ({error})") from error
+    lines = read_csv(text, path.name, skipinitialspace=True)
+    names = [name.strip().lower() for name in lines[0][1]] if lines else []
     if "cells" not in names:
         raise DensitycamError(
             f"{path.name} has no column called cells.",
@@ -358,17 +351,20 @@ def _from_csv(how: Tally, path: Path) -> Tally:
         )
     sides: dict[str, list[int]] = {}
     dead = 0
-    for number, row in lines:
+    for number, cells in lines[1:]:
+        if not cells:
+            continue
+        row = dict(zip(names, cells, strict=False))
         counted = {}
         for column in ("cells", "dead"):
             if column not in names:
                 continue
-            word = str(row.get(column) or "").strip()
+            word = row.get(column, "").strip()
             whole = whole_typed(word, most=MOST_CELLS)
             if whole is None:
                 raise fail(number, f"{column} must be a whole number, not {word[:20]!r}")
             counted[column] = whole
-        sides.setdefault(str(row.get("filling") or "").strip(), []).append(counted["cells"])
+        sides.setdefault(row.get("filling", "").strip(), []).append(counted["cells"])
         dead += counted.get("dead", 0)
     if not sides:
         raise DensitycamError(f"{path.name} has no squares.", "Add a line for every square.")

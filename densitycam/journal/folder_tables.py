@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
 import hashlib
-import io
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -17,6 +15,7 @@ from typing import NoReturn, TypeVar
 from densitycam.calibration.species import load_species
 from densitycam.counting.chambers import chamber_by_name, unit_by_name
 from densitycam.counting.slide import SlideCount, count_slide
+from densitycam.csv_text import read_csv
 from densitycam.errors import DensitycamError
 from densitycam.journal.store import Journal, SplitRecord
 from densitycam.vessel.record import SHAPES, VesselRecord
@@ -269,19 +268,9 @@ def _rows(folder: Path, table: str) -> list[_Row]:
         raise DensitycamError(
             f"{file} cannot be read: {error}.", "Save it as CSV in UTF-8 from your spreadsheet."
         ) from error
-    if "\0" in text:
-        raise DensitycamError(f"{file} is not a text file.", "Save it as CSV in UTF-8.")
     header, _, _ = text.partition("\n")
     delimiter = ";" if ";" in header and "," not in header else ","
-    # newline="" so that line_num counts what an editor shows.
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    try:
-        lines = [(reader.line_num, values) for values in reader]
-    except csv.Error as error:  # a cell of more than 131072 signs
-        raise DensitycamError(
-            f"{file}, line {reader.line_num}: cannot be read ({error}).",
-            "Look for a quotation mark that is not closed, and mend it.",
-        ) from error
+    lines = read_csv(text, str(file), delimiter=delimiter)
     columns = [name.strip() for name in lines[0][1]] if lines else []
     wanted = TABLES[table]
     for name in columns:
